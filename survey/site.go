@@ -1,0 +1,146 @@
+package survey
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"github.com/paulmach/orb"
+
+	"holdfast/geo"
+)
+
+// SiteKind is what kind of ground a site is.
+type SiteKind string
+
+// SiteKinds lists the kinds of site.
+var SiteKinds = []SiteKind{"riverbank", "embankment", "quarry edge", "culvert", "bridge", "other"}
+
+// Site is a named stretch of bank or embankment; one sheet is printed per site.
+type Site struct {
+	ID       string       `json:"-"`
+	Geometry orb.Geometry `json:"-"` // Polygon, LineString or Point, lon/lat WGS 84
+	Heights  []float64    `json:"-"` // metres, one per vertex in order; nil when not recorded
+
+	Name     string    `json:"name"`
+	Code     string    `json:"code"` // short, unique in the atlas
+	District string    `json:"district,omitempty"`
+	Kind     SiteKind  `json:"kind,omitempty"`
+	Access   string    `json:"access,omitempty"`
+	Staging  string    `json:"staging,omitempty"`
+	Contacts []Contact `json:"contacts,omitempty"`
+	Hazards  []string  `json:"hazards,omitempty"`
+	Water    Water     `json:"water,omitzero"`
+	Notes    string    `json:"notes,omitempty"`
+	Review   Review    `json:"review,omitzero"`
+}
+
+// Contact is someone to call about a site.
+type Contact struct {
+	Who   string `json:"who"`
+	Phone string `json:"phone,omitempty"`
+	For   string `json:"for,omitempty"`
+}
+
+// Water ties a site to a river gauge.
+type Water struct {
+	Gauge      string          `json:"gauge,omitempty"`
+	DatumM     Opt[geo.Length] `json:"datum_m,omitzero"`      // elevation of gauge zero
+	WarnStageM Opt[geo.Length] `json:"warn_stage_m,omitzero"` // stage at which the site is unsafe
+}
+
+// ReviewState is how far a site's preplan has been approved.
+type ReviewState string
+
+const (
+	Draft    ReviewState = "draft"
+	Reviewed ReviewState = "reviewed"
+	Signed   ReviewState = "signed"
+)
+
+// Review is the sign-off of a site.
+type Review struct {
+	State ReviewState    `json:"state,omitempty"`
+	By    string         `json:"by,omitempty"`
+	At    Opt[time.Time] `json:"at,omitzero"`
+	Due   Opt[time.Time] `json:"due,omitzero"`
+}
+
+// Validate lists everything about the site that cannot be stored.
+func (s Site) Validate() error {
+	var c checker
+	checkSiteGeometry(&c, s.Geometry)
+	const at = "/properties"
+	if s.Name == "" {
+		c.add(at+"/name", "is missing")
+	}
+	c.text(at+"/name", s.Name, 120)
+	if s.Code == "" {
+		c.add(at+"/code", "is missing: give the site a short code")
+	}
+	c.text(at+"/code", s.Code, 16)
+	c.text(at+"/district", s.District, 120)
+	oneOf(&c, at+"/kind", s.Kind, SiteKinds)
+	c.text(at+"/access", s.Access, 4000)
+	c.text(at+"/staging", s.Staging, 4000)
+	c.text(at+"/notes", s.Notes, 8000)
+	for i, k := range s.Contacts {
+		if k.Who == "" {
+			c.add(fmt.Sprintf("%s/contacts/%d/who", at, i), "is missing")
+		}
+	}
+	for i, h := range s.Hazards {
+		c.text(fmt.Sprintf("%s/hazards/%d", at, i), h, 500)
+	}
+	within(&c, at+"/water/datum_m", s.Water.DatumM, -1000, 9000, "m")
+	within(&c, at+"/water/warn_stage_m", s.Water.WarnStageM, -1000, 1000, "m")
+	oneOf(&c, at+"/review/state", s.Review.State, []ReviewState{Draft, Reviewed, Signed})
+	if s.Review.State == Signed && (s.Review.By == "" || !s.Review.At.Known()) {
+		c.add(at+"/review", "a signed site needs by and at")
+	}
+	return c.err()
+}
+
+func checkSiteGeometry(c *checker, g orb.Geometry) {
+	vertices := func(ps []orb.Point, least int) {
+		if len(ps) < least {
+			c.add("/geometry/coordinates", "has %d positions; at least %d are needed", len(ps), least)
+		}
+		for _, p := range ps {
+			n := len(c.problems)
+			if checkPosition(c, p, Opt[geo.Length]{}); len(c.problems) > n {
+				return
+			}
+		}
+	}
+	switch g := g.(type) {
+	case orb.Point:
+		vertices([]orb.Point{g}, 1)
+	case orb.LineString:
+		vertices(g, 2)
+	case orb.Polygon:
+		if len(g) == 0 {
+			c.add("/geometry/coordinates", "has no ring")
+		}
+		for _, r := range g {
+			vertices(r, 4)
+			if len(r) > 0 && !r.Closed() {
+				c.add("/geometry/coordinates", "has a ring that does not close: the last position must repeat the first")
+			}
+		}
+	case nil:
+		c.add("/geometry", "is missing")
+	default:
+		c.add("/geometry/type", "a site is a Point, a LineString or a Polygon, not a %s", g.GeoJSONType())
+	}
+}
+
+// Age returns how long before now something was surveyed, in days; ok is
+// false when the date is not recorded. A date in the future gives ok false too.
+func Age(at Opt[time.Time], now time.Time) (days int, ok bool) {
+	t, known := at.Get()
+	if !known || t.After(now) {
+		return 0, false
+	}
+	return int(math.Floor(now.Sub(t).Hours() / 24)), true
+}
