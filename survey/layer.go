@@ -1,0 +1,87 @@
+package survey
+
+import (
+	"encoding/json"
+	"time"
+
+	"github.com/paulmach/orb"
+)
+
+// Role says how a layer takes part in the computation.
+type Role string
+
+const (
+	RoleCrest     Role = "bank crest"
+	RoleToe       Role = "bank toe"
+	RoleWater     Role = "water"
+	RoleRoad      Role = "road"
+	RoleBuried    Role = "buried utility"
+	RoleOverhead  Role = "overhead line"
+	RoleParcel    Role = "parcel"
+	RoleBuilding  Role = "building"
+	RoleAccess    Role = "access"
+	RoleElevation Role = "elevation"
+	RoleOther     Role = "other"
+)
+
+// Roles lists every role.
+var Roles = []Role{RoleCrest, RoleToe, RoleWater, RoleRoad, RoleBuried, RoleOverhead, RoleParcel, RoleBuilding, RoleAccess, RoleElevation, RoleOther}
+
+// Layer is an imported GIS data set.
+type Layer struct {
+	ID         string         `json:"id"` // lower-case letters, digits and hyphens; used in addresses
+	Title      string         `json:"title"`
+	Role       Role           `json:"role"`
+	SourceFile string         `json:"source_file,omitempty"`
+	SourceCRS  string         `json:"source_crs,omitempty"`
+	LoadedAt   time.Time      `json:"loaded_at"`
+	LoadedBy   string         `json:"loaded_by,omitempty"`
+	Features   int            `json:"features"`
+	Refused    int            `json:"refused"`
+	Licence    string         `json:"licence,omitempty"`
+	AsOf       Opt[time.Time] `json:"as_of,omitzero"` // the date the data describe
+}
+
+// Validate lists what cannot be stored.
+func (l Layer) Validate() error {
+	var c checker
+	if l.ID == "" || !plainID(l.ID) {
+		c.add("/id", "%q is no layer id: use lower-case letters, digits and hyphens", l.ID)
+	}
+	if l.ID == "sites" || l.ID == "points" {
+		c.add("/id", "%q is taken by the survey itself", l.ID)
+	}
+	if l.Title == "" {
+		c.add("/title", "is missing")
+	}
+	if l.Role == "" {
+		c.add("/role", "is missing: say how the layer takes part")
+	}
+	oneOf(&c, "/role", l.Role, Roles)
+	return c.err()
+}
+
+func plainID(s string) bool {
+	if len(s) > 64 {
+		return false
+	}
+	for _, r := range s {
+		if (r < 'a' || r > 'z') && (r < '0' || r > '9') && r != '-' {
+			return false
+		}
+	}
+	return true
+}
+
+// LayerFeature is one feature of a layer, with what the engine must say of
+// the layer when it uses the feature.
+type LayerFeature struct {
+	Layer      string // title of the layer
+	LayerID    string
+	Role       Role
+	AsOf       Opt[time.Time]
+	ID         string
+	Geometry   orb.Geometry // lon/lat WGS 84
+	Heights    []float64    // metres, one per position; nil when none
+	Properties json.RawMessage
+}
