@@ -72,15 +72,23 @@ type Collapse struct {
 	// grounds: a rope tied higher than 2 in, a lean beyond 15° and a rope that
 	// dips below the ground line never count as strength.
 	Credited survey.Force
-	// FirstYield is the pull at which the outermost fibre of a bar has yielded:
-	// the same equilibrium with the yield moment in place of the plastic one.
-	// Where the soil gives way with every bar still elastic it equals Pull.
+	// FirstYield is the pull up to which every bar can be elastic: the same
+	// equilibrium with the yield moment in place of the plastic one. Where the
+	// soil gives way with every bar elastic it equals Pull. A front stake seen
+	// to be bent has passed it.
 	FirstYield survey.Force
 	Governs    Reason
 	Rows       int
-	Ties       [MaxRows - 1]survey.Force // in the lashing of each gap
+	Ties       [MaxRows - 1]survey.Force // the most that each gap's lashing is asked for
 	Modes      [MaxRows]Mode
-	Shares     [MaxRows]float64 // of the pull, by the soil before each row; they sum to 1
+}
+
+// YieldShare returns first yield as a share of the strength, 0 without any.
+func (c *Collapse) YieldShare() float64 {
+	if c.Pull <= 0 {
+		return 0
+	}
+	return float64(c.FirstYield / c.Pull)
 }
 
 // NewCollapse solves the limit equilibrium of a rig from the rear row forwards:
@@ -93,141 +101,135 @@ func NewCollapse(r Rig) (Collapse, error) {
 	if err := r.validate(); err != nil {
 		return Collapse{}, fmt.Errorf("solve rig: %w", err)
 	}
-	var c Collapse
-	c.solve(&r)
+	var (
+		m chain
+		c = Collapse{Rows: len(r.Rows)}
+	)
+	m.set(&r)
+	full := m.solve(float64(r.Bar.PlasticMoment()), &c)
+	c.Pull = survey.Force(full.pull)
+	c.FirstYield = min(c.Pull, survey.Force(m.solve(float64(r.Bar.YieldMoment()), nil).pull))
+	switch {
+	case full.lashed:
+		c.Governs = LashingLimits
+	case full.bent || c.Modes[0] == Hinge:
+		c.Governs = BarBends
+	default:
+		c.Governs = SoilYields
+	}
+	c.compare(r)
 	return c, nil
 }
 
-func (c *Collapse) solve(r *Rig) {
-	plastic := float64(r.Bar.PlasticMoment())
-	ch := r.chain(plastic, c)
-	c.Pull = survey.Force(ch.pull)
-	c.Rows = len(r.Rows)
-	c.share()
-	c.FirstYield = min(c.Pull, survey.Force(r.chain(float64(r.Bar.YieldMoment()), nil).pull))
-
+// compare sets Credited, and names the rope or the slope as the reason where
+// putting it right would give back the most.
+func (c *Collapse) compare(r Rig) {
 	c.Credited = c.Pull
-	c.Governs = SoilYields
-	switch {
-	case ch.lashed:
-		c.Governs = LashingLimits
-	case ch.bent || c.Modes[0] == Hinge:
-		c.Governs = BarBends
+	g := r.Geometry
+	g.RopeHeight = min(g.RopeHeight, LowRope)
+	g.Lean = min(g.Lean, UsualLean)
+	g.RopeAngle = max(g.RopeAngle, 0)
+	if g != r.Geometry {
+		c.Credited = min(c.Pull, r.with(g).pull())
 	}
-	most := telling * float64(c.Pull) / (1 - telling) // least gain that tells
-	if low, ok := r.lowered(); ok {
-		p := low.chain(plastic, nil).pull
-		c.Credited = min(c.Credited, survey.Force(p))
-	}
-	if low, ok := r.lowRope(); ok {
-		if gain := low.chain(plastic, nil).pull - ch.pull; gain >= most {
+	most := c.Pull * telling / (1 - telling) // the least gain that tells
+	g = r.Geometry
+	g.RopeHeight = min(g.RopeHeight, LowRope)
+	g.RopeAngle = min(g.RopeAngle, max(0, g.Lean))
+	if g != r.Geometry {
+		if gain := r.with(g).pull() - c.Pull; gain >= most {
 			c.Governs, most = RopeHigh, gain
 		}
 	}
 	if r.Ground.Fall > 0 {
-		level := *r
-		level.Ground.Fall = 0
-		if gain := level.chain(plastic, nil).pull - ch.pull; gain >= most {
+		r.Ground.Fall = 0
+		if gain := r.pull() - c.Pull; gain >= most {
 			c.Governs = GroundFalls
 		}
 	}
 }
 
-// lowered returns the rig with rope height, lean and rope angle held to what
-// may be credited; ok is false when nothing changes.
-func (r *Rig) lowered() (low Rig, ok bool) {
-	low = *r
-	low.RopeHeight = min(r.RopeHeight, LowRope)
-	low.Lean = min(r.Lean, UsualLean)
-	low.RopeAngle = max(r.RopeAngle, 0)
-	return low, low.RopeHeight != r.RopeHeight || low.Lean != r.Lean || low.RopeAngle != r.RopeAngle
+// with returns the rig with another geometry.
+func (r Rig) with(g Geometry) Rig {
+	r.Geometry = g
+	return r
 }
 
-// lowRope returns the rig with the rope tied low and along the ground.
-func (r *Rig) lowRope() (low Rig, ok bool) {
-	low = *r
-	low.RopeHeight = min(r.RopeHeight, LowRope)
-	low.RopeAngle = min(r.RopeAngle, max(0, r.Lean))
-	return low, low.RopeHeight != r.RopeHeight || low.RopeAngle != r.RopeAngle
+// pull returns the strength of a valid rig alone.
+func (r Rig) pull() survey.Force {
+	var m chain
+	m.set(&r)
+	return survey.Force(m.solve(float64(r.Bar.PlasticMoment()), nil).pull)
 }
 
-func (c *Collapse) share() {
-	if c.Pull <= 0 {
-		return
-	}
-	taken := c.Pull
-	for i := range c.Rows {
-		var passed survey.Force
-		if i < c.Rows-1 {
-			passed = min(c.Ties[i], taken)
+// chain is a rig prepared for the recursion.
+type chain struct {
+	rows                        int
+	row                         [MaxRows]station
+	rope, lash, lever, strength float64
+	along, uplift               float64 // sine of rope over lean, strength of one stake along its axis
+}
+
+func (c *chain) set(r *Rig) {
+	c.rows = len(r.Rows)
+	for i, n := range r.Rows {
+		if i > 0 && n == r.Rows[i-1] {
+			c.row[i] = c.row[i-1]
+		} else {
+			c.row[i].set(r, n)
 		}
-		c.Shares[i] = float64((taken - passed) / c.Pull)
-		taken = passed
+	}
+	c.rope = r.RopeFactor()
+	if r.RopeAngle > r.Lean {
+		c.along, c.uplift = math.Sin(float64(r.RopeAngle-r.Lean)), r.uplift()
+	}
+	if c.rows > 1 {
+		c.lash, c.lever, c.strength = r.LashFactor(), max(0, r.lever()), float64(r.Lashing.Strength)
 	}
 }
 
-// chained is the outcome of one pass over the rows.
-type chained struct {
+// solved is the outcome of one pass over the rows.
+type solved struct {
 	pull   float64
 	lashed bool // a lashing's own strength limits
-	bent   bool // the front gap's lashing bends the front stakes back
+	bent   bool // the front lashing bends the front stakes back
 }
 
-// chain runs the recursion with moment m per bar; into, if not nil, receives
+// solve runs the recursion with moment m per bar; into, if not nil, receives
 // ties and modes.
-func (r *Rig) chain(m float64, into *Collapse) chained {
-	var out chained
-	rope, lash, strength := r.RopeFactor(), 1.0, math.Inf(1)
-	lever := 0.0
-	if len(r.Rows) > 1 {
-		lash, lever, strength = r.LashFactor(), max(0, r.lever()), float64(r.Lashing.Strength)
-	}
-	var st station
-	behind, width := 0.0, 0
-	for i := len(r.Rows) - 1; i >= 0; i-- {
-		n := r.Rows[i]
-		if n != width {
-			st.set(r, n)
-			width = n
-		}
-		moment := float64(n) * m
-		tie := 0.0
-		if i < len(r.Rows)-1 {
-			back := min(moment, st.turn) // what the stakes bear bent, or turned, back over the rope
-			tie = behind / lash
+func (c *chain) solve(m float64, into *Collapse) solved {
+	var out solved
+	behind := 0.0
+	for i := c.rows - 1; i >= 0; i-- {
+		st := &c.row[i]
+		moment, tie := st.n*m, 0.0
+		if i < c.rows-1 {
+			tie = behind / c.lash
 			out.bent = false
-			if t := back / (lever * lash); t < tie {
-				tie, out.bent = t, moment <= st.turn
-				out.lashed = false
+			back := min(moment, st.turn) / (c.lever * c.lash)
+			if back < tie {
+				tie, out.lashed, out.bent = back, false, moment <= st.turn
 			}
-			if strength < tie {
-				tie, out.lashed, out.bent = strength, true, false
+			if c.strength < tie {
+				tie, out.lashed, out.bent = c.strength, true, false
 			}
 		}
 		var mode Mode
-		behind, mode = st.hold(moment, tie*lash, lever)
+		behind, mode = st.hold(moment, tie*c.lash, c.lever)
 		if into != nil {
 			into.Modes[i] = mode
-			if i < len(r.Rows)-1 {
+			if i < c.rows-1 {
 				into.Ties[i] = survey.Force(tie)
 			}
 		}
 	}
-	out.pull = r.along(behind, rope, r.Rows[0])
-	return out
-}
-
-// along turns the force that the front stakes bear across their axis into the
-// pull that brings it about. A rope steeper than the lean also draws them out;
-// the two strengths then interact as an ellipse (form after Meyerhof and
-// Yalcin 1984).
-func (r *Rig) along(across, rope float64, n int) float64 {
-	if r.RopeAngle <= r.Lean || across <= 0 {
-		return across / rope
+	out.pull = behind / c.rope
+	if c.along > 0 && behind > 0 {
+		// A rope steeper than the lean also draws the stakes out; the two
+		// strengths interact as an ellipse (form after Meyerhof and Yalcin 1984).
+		out.pull = 1 / math.Hypot(c.rope/behind, c.along/(c.row[0].n*c.uplift))
 	}
-	a := rope / across
-	b := math.Sin(float64(r.RopeAngle-r.Lean)) / (float64(n) * r.uplift())
-	return 1 / math.Sqrt(a*a+b*b)
+	return out
 }
 
 // uplift returns the force that draws one stake out along its axis: Adhesion
@@ -244,19 +246,27 @@ func (r *Rig) uplift() float64 {
 	return (1 - math.Sin(phi)) * math.Tan(2*phi/3) * float64(g.UnitWeight) * round * (l*l - d*d) / 2
 }
 
-// station is one row in its soil.
+// station is one row of n bars in its soil.
 type station struct {
 	profile
+	n    float64
 	e, l float64 // rope height, embedment
 	sl   float64 // S at the toe
 	turn float64 // F at the toe: the moment about the rope of all the soil
+	fc   float64 // F where the deep limit takes over, if within the soil
 }
 
 func (s *station) set(r *Rig, n int) {
-	s.profile = r.Ground.profile(float64(n) * float64(r.Bar.Diameter))
+	s.n = float64(n)
+	s.profile = r.Ground.profile(s.n * float64(r.Bar.Diameter))
 	s.e, s.l = float64(r.RopeHeight), float64(r.Embedment)
 	sl, ql := s.integrals(s.l)
 	s.sl, s.turn = sl, s.e*sl+ql
+	s.fc = math.Inf(1)
+	if s.clay && s.xc < s.l {
+		sc, qc := s.integrals(max(s.xc, s.dead))
+		s.fc = s.e*sc + qc
+	}
 }
 
 // hold returns the force across the stakes at rope height that they bear with
@@ -264,34 +274,43 @@ func (s *station) set(r *Rig, n int) {
 func (s *station) hold(m, tie, lever float64) (float64, Mode) {
 	// Rigid: the soil pushes back above zr and forward below it,
 	// 2 F(zr) = F(L) + T lever and P = T + 2 S(zr) - S(L).
-	z := s.depth((s.turn + tie*lever) / 2)
-	sz, _ := s.integrals(z)
+	_, sz := s.depth((s.turn + tie*lever) / 2)
 	p := tie + 2*sz - s.sl
 	// Hinge: the stakes bend where the shear is zero, F(zh) = m + T lever.
 	if f := m + tie*lever; f < s.turn {
-		zh := s.depth(f)
-		if sh, _ := s.integrals(zh); tie+sh < p {
+		if _, sh := s.depth(f); tie+sh < p {
 			return tie + sh, Hinge
 		}
 	}
 	return max(p, 0), Rigid
 }
 
-// depth returns z with F(z) = e S(z) + Q(z) = f, at most the toe. F is convex,
-// so Newton's steps from the toe come down on z without passing it.
-func (s *station) depth(f float64) float64 {
-	z := s.l
+// depth returns z, at most the toe, with F(z) = e S(z) + Q(z) = f, and S(z).
+func (s *station) depth(f float64) (z, sz float64) {
 	if f >= s.turn {
-		return z
+		return s.l, s.sl
+	}
+	if f >= s.fc {
+		// F is quadratic below the wedge: 9 cu D [e (z-x) + (z²-x²)/2].
+		x := max(s.xc, s.dead)
+		z = x + quadratic(0.5, s.e+x, (f-s.fc)/(9*s.cd))
+		sz, _ = s.integrals(z)
+		return z, sz
+	}
+	// F is convex, so Newton's steps come down on z without passing it.
+	z = s.l
+	if s.clay {
+		z = min(z, s.xc)
 	}
 	for range 100 {
-		sz, qz := s.integrals(z)
+		var qz float64
+		sz, qz = s.integrals(z)
 		step := (s.e*sz + qz - f) / ((s.e + z) * s.at(z))
-		next := z - step
-		if !(next > s.dead) || step <= 1e-13*z {
-			break
+		if next := z - step; next > s.dead && step > 1e-12*z {
+			z = next
+			continue
 		}
-		z = next
+		break
 	}
-	return z
+	return z, sz
 }
