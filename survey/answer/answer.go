@@ -10,13 +10,11 @@ package answer
 import (
 	"time"
 
-	"github.com/paulmach/orb"
-
 	"holdfast/geo"
-	"holdfast/geo/geojson"
 	"holdfast/survey"
 	"holdfast/survey/ground"
 	"holdfast/survey/load"
+	"holdfast/survey/rig"
 )
 
 // Verdict is what the engine says of an anchor.
@@ -34,85 +32,6 @@ const (
 // one that fails.
 var Verdicts = []Verdict{Holds, Short, Unknown, No}
 
-// Figure is one holding figure with its evidence.
-type Figure struct {
-	Grade    survey.Evidence     `json:"grade"`
-	HoldingN float64             `json:"holding_n"`
-	LowN     survey.Opt[float64] `json:"low_n,omitzero"`  // 5 % fractile
-	HighN    survey.Opt[float64] `json:"high_n,omitzero"` // 95 % fractile
-	Source   string              `json:"source"`
-	Note     string              `json:"note,omitempty"`
-	Used     bool                `json:"used"` // false: shown only
-}
-
-// Anchor is an anchor with what it is taken to hold.
-type Anchor struct {
-	Kind     survey.AnchorKind   `json:"kind"`
-	ID       string              `json:"id,omitempty"`    // of a surveyed anchor
-	Rig      string              `json:"rig,omitempty"`   // pattern of a stake rig
-	Count    int                 `json:"count,omitempty"` // equal rigs sharing
-	HoldingN survey.Opt[float64] `json:"holding_n,omitzero"`
-	Evidence []Figure            `json:"evidence"`
-	Governs  survey.Evidence     `json:"governs,omitempty"`
-	YieldN   survey.Opt[float64] `json:"first_yield_n,omitzero"` // pull at which the front stake starts to bend for good
-	Weakest  string              `json:"weakest,omitempty"`      // what fails first, in words
-}
-
-// Name is how people say the anchor: "3-2-1 rig", "two 3-2-1 rigs", "tree T1".
-func (a Anchor) Name() string {
-	if a.Kind != survey.KindRig {
-		return string(a.Kind) + " " + a.ID
-	}
-	switch a.Count {
-	case 0, 1:
-		return a.Rig + " rig"
-	case 2:
-		return "two " + a.Rig + " rigs"
-	case 3:
-		return "three " + a.Rig + " rigs"
-	default:
-		return "four " + a.Rig + " rigs"
-	}
-}
-
-// Stake is where one stake goes.
-type Stake struct {
-	Rig           int         `json:"rig"`   // 1, 2, … when rigs share
-	Row           int         `json:"row"`   // 1 is the front row
-	Place         int         `json:"place"` // 1, 2, … within the row, from the left looking along the pull
-	Lon           float64     `json:"lon"`
-	Lat           float64     `json:"lat"`
-	LeanDeg       float64     `json:"lean_deg"`
-	LeanTowardDeg geo.Bearing `json:"lean_toward_deg"` // true; away from the pull
-	// From the front stake of the first rig, for setting out by tape.
-	MarkBearingDeg survey.Opt[geo.Bearing] `json:"mark_bearing_deg,omitzero"` // true; unknown for the mark itself
-	MarkDistanceM  geo.Length              `json:"mark_distance_m"`
-}
-
-// Lashing is one tie of the rig with the webbing it takes.
-type Lashing struct {
-	Rig      int        `json:"rig"`
-	What     string     `json:"what"` // "head of row 1 to foot of row 2", "foot tie", "collector"
-	WebbingM geo.Length `json:"webbing_m"`
-	Pieces   int        `json:"pieces"`
-}
-
-// Layout is where an anchor goes and how it is pulled.
-type Layout struct {
-	Stakes    []Stake          `json:"stakes"`
-	Lashings  []Lashing        `json:"lashings,omitempty"`
-	SectorDeg [2]geo.Bearing   `json:"sector_deg"` // anticlockwise and clockwise limits, true
-	Anchor    geojson.Geometry `json:"anchor"`     // the point the rope leaves from
-	Footprint geojson.Geometry `json:"footprint"`
-	Sector    geojson.Geometry `json:"sector"`
-}
-
-// Front returns the position the rope leaves from.
-func (l Layout) Front() orb.Point {
-	p, _ := l.Anchor.Geometry.(orb.Point)
-	return p
-}
-
 // Check is one check against the world. A check that did not run never
 // counts as passed; one that matters and did not run keeps an option from
 // "holds".
@@ -127,11 +46,11 @@ type Check struct {
 
 // Placed is an anchor in its place: the main or the belay of an option.
 type Placed struct {
-	Anchor  Anchor              `json:"anchor"`
+	Anchor  rig.Anchor          `json:"anchor"`
 	Ratio   survey.Opt[float64] `json:"ratio,omitzero"`
 	Verdict Verdict             `json:"verdict"`
 	Reasons []string            `json:"reasons"`
-	Layout  *Layout             `json:"layout,omitempty"`
+	Layout  *rig.Layout         `json:"layout,omitempty"`
 	Checks  []Check             `json:"checks"`
 }
 
