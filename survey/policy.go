@@ -125,7 +125,10 @@ type LoadCase struct {
 	RopeAngleDeg float64      `json:"rope_angle_deg"`        // above the ground at the anchor
 	Haul         string       `json:"haul,omitempty"`        // 1:1 … 9:1, "" for none
 	RedirectDeg  Opt[float64] `json:"redirect_deg,omitzero"` // interior angle of a redirect
-	Source       string       `json:"source"`
+	// EdgeEfficiency is the share of the tension that passes the edge while
+	// raising, 1 for a good roller; unknown credits and charges nothing.
+	EdgeEfficiency Opt[float64] `json:"edge_efficiency,omitzero"`
+	Source         string       `json:"source"`
 }
 
 // Kit is what the company carries.
@@ -255,6 +258,7 @@ func (l LoadCase) check(c *checker, ptr string) {
 	within(c, ptr+"/friction", Known(l.Friction), 0, 2, "")
 	within(c, ptr+"/rope_angle_deg", Known(l.RopeAngleDeg), 0, 90, "degrees above the ground")
 	within(c, ptr+"/redirect_deg", l.RedirectDeg, 0, 180, "degrees")
+	within(c, ptr+"/edge_efficiency", l.EdgeEfficiency, 0.05, 1, "")
 	oneOf(c, ptr+"/basis", l.Basis, []LoadBasis{BasisGreater, BasisHanging, BasisRaising})
 }
 

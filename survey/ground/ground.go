@@ -20,6 +20,8 @@ type Result struct {
 	PhiDeg      survey.Opt[float64] `json:"phi_deg,omitzero"` // sand and gravel
 	GammaKNM3   survey.Opt[float64] `json:"gamma_kn_m3,omitzero"`
 	Factor      survey.GroundKey    `json:"factor,omitempty"`       // which ground factor applies; empty: none does
+	Assumed     bool                `json:"assumed,omitempty"`      // the class is as written, with no test behind it
+	Unsettled   []string            `json:"unsettled,omitempty"`    // questions whose answer could lower the class
 	Unsuitable  string              `json:"unsuitable,omitempty"`   // why no stake figure may be given here
 	IfWet       survey.GroundClass  `json:"if_wet,omitempty"`       // the class if it is wet tonight
 	IfSubmerged survey.GroundClass  `json:"if_submerged,omitempty"` // and if it is under water
