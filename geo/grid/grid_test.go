@@ -375,3 +375,39 @@ func BenchmarkParse(b *testing.B) {
 		}
 	}
 }
+
+// TestSquaresExist holds the set of squares Parse accepts against the set met
+// by walking the ground: every zone and band is sampled on a fine net and
+// along its edges, and every letter pair is tried.
+func TestSquaresExist(t *testing.T) {
+	const letters = "ABCDEFGHJKLMNPQRSTUVWXYZ"
+	for _, zone := range []int{31, 32, 33, 34, 35, 36, 37} { // all sets of letters, all exceptions
+		met := map[string]bool{}
+		for lat := -80.0; lat < 84; lat += 0.125 {
+			for _, lat := range []float64{lat, math.Ceil(lat/4)*4 - 1e-7} {
+				west := float64(6*zone - 186)
+				for lon := west - 3; lon <= west+9; lon += 0.125 {
+					if s, err := grid.MGRS(orb.Point{lon - 1e-7, lat}, 0); assert.NoError(t, err) {
+						met[s] = true
+					}
+					if s, err := grid.MGRS(orb.Point{lon, lat}, 0); assert.NoError(t, err) {
+						met[s] = true
+					}
+				}
+			}
+		}
+		for _, band := range "CDEFGHJKLMNPQRSTUVWX" {
+			for _, column := range letters {
+				for _, row := range letters {
+					s := fmt.Sprintf("%02d%c%c%c", zone, band, column, row)
+					_, err := grid.Parse(s)
+					if met[s] {
+						assert.NoError(t, err)
+					} else {
+						assert.Error(t, err, s)
+					}
+				}
+			}
+		}
+	}
+}
