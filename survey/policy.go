@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strings"
 
 	"holdfast/geo"
@@ -310,6 +311,9 @@ func (p Pattern) Stakes() int {
 	}
 	return n
 }
+
+// Equal tells whether two rigs have the same stakes row by row.
+func (p Pattern) Equal(q Pattern) bool { return slices.Equal(p, q) }
 
 func (p Pattern) String() string {
 	var b strings.Builder
