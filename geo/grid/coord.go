@@ -139,7 +139,7 @@ func AppendUTM(dst []byte, p orb.Point, decimals int) ([]byte, error) {
 	}
 	if c.Zone != UPS {
 		dst = strconv.AppendInt(dst, int64(c.Zone), 10)
-		dst = append(dst, latitudeBand(p.Lat()))
+		dst = append(dst, Band(p.Lat()))
 		if dst[len(dst)-1] == 'S' {
 			dst = append(dst, " north"...)
 		}
@@ -148,4 +148,10 @@ func AppendUTM(dst []byte, p orb.Point, decimals int) ([]byte, error) {
 	}
 	dst = strconv.AppendFloat(append(dst, ' '), c.Easting.Metres(), 'f', decimals, 64)
 	return strconv.AppendFloat(append(dst, ' '), c.Northing.Metres(), 'f', decimals, 64), nil
+}
+
+// UTM is AppendUTM as a string.
+func UTM(p orb.Point, decimals int) (string, error) {
+	b, err := AppendUTM(nil, p, decimals)
+	return string(b), err
 }

@@ -123,7 +123,7 @@ func appendReference(dst []byte, p orb.Point, prec Precision, spaced bool) ([]by
 		} else {
 			dst = append(dst, byte('0'+zone/10), byte('0'+zone%10))
 		}
-		dst = append(dst, latitudeBand(p.Lat()))
+		dst = append(dst, Band(p.Lat()))
 		column = utmColumns[(zone-1)%3*8+int(x/square)-1]
 		row = utmRows[(int(y/square)+rowShift(zone))%len(utmRows)]
 	} else {

@@ -28,7 +28,7 @@ func Zone(p orb.Point) (int, error) {
 		west = -180
 	}
 	zone := (west + 186) / 6
-	switch band := latitudeBand(lat); {
+	switch band := Band(lat); {
 	case band == 'V' && zone == 31 && west >= 3:
 		zone = 32
 	case band == 'X' && west >= 0 && west < 42:
@@ -37,9 +37,11 @@ func Zone(p orb.Point) (int, error) {
 	return zone, nil
 }
 
-// latitudeBand is the band letter C to X of a latitude of -80 to 84.
-func latitudeBand(lat float64) byte {
-	return bands[min(int(math.Floor(lat/8))+10, len(bands)-1)]
+// Band returns the latitude band letter C to X of a latitude from -80 to 84,
+// where UTM is used; beyond, it returns the nearest band.
+func Band(lat float64) byte {
+	i := int(math.Floor(lat/8)) + 10
+	return bands[max(0, min(i, len(bands)-1))]
 }
 
 // bandLimits returns the southern and northern edge of a band in degrees, and
