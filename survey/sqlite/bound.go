@@ -1,0 +1,140 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"math"
+
+	"github.com/paulmach/orb"
+
+	"holdfast/geo"
+	"holdfast/survey"
+)
+
+var world = orb.Bound{Min: orb.Point{-180, -90}, Max: orb.Point{180, 90}}
+
+// extent returns the bounds of a geometry. A line that jumps by more than half
+// the globe crosses the 180° meridian without having been cut there, which
+// RFC 7946 §3.1.9 asks for; it then gets every longitude, so that no search
+// misses it.
+func extent(g orb.Geometry) orb.Bound {
+	b := g.Bound()
+	if crosses(g) {
+		b.Min[0], b.Max[0] = -180, 180
+	}
+	return b
+}
+
+func crosses(g orb.Geometry) bool {
+	switch g := g.(type) {
+	case orb.LineString:
+		for i := 1; i < len(g); i++ {
+			if math.Abs(g[i].Lon()-g[i-1].Lon()) > 180 {
+				return true
+			}
+		}
+	case orb.Ring:
+		return crosses(orb.LineString(g))
+	case orb.MultiLineString:
+		return anyCrosses(g)
+	case orb.Polygon:
+		return anyCrosses(g)
+	case orb.MultiPolygon:
+		return anyCrosses(g)
+	case orb.Collection:
+		return anyCrosses(g)
+	}
+	return false
+}
+
+func anyCrosses[S ~[]G, G orb.Geometry](parts S) bool {
+	for _, part := range parts {
+		if crosses(part) {
+			return true
+		}
+	}
+	return false
+}
+
+// around returns a box that holds every place within r of p. It is a little
+// too big: a degree of latitude is taken as 110 574 m and a degree of
+// longitude as 111 319 m · cos(latitude), their least values on the WGS 84
+// ellipsoid. Near a pole it holds every longitude; across the 180° meridian
+// its Min is east of its Max.
+func around(p orb.Point, r geo.Length) (orb.Bound, error) {
+	if !finite(p.Lon(), p.Lat(), r.Metres()) || r < 0 || math.Abs(p.Lat()) > 90 || math.Abs(p.Lon()) > 180 {
+		return orb.Bound{}, survey.Invalid("", "longitude %g, latitude %g and %g m are no place and distance", p.Lon(), p.Lat(), r.Metres())
+	}
+	dLat := r.Metres()/110574 + 1e-9
+	south, north := max(-90, p.Lat()-dLat), min(90, p.Lat()+dLat)
+	furthest := math.Abs(p.Lat()) + dLat
+	if furthest >= 90 {
+		return orb.Bound{Min: orb.Point{-180, south}, Max: orb.Point{180, north}}, nil
+	}
+	dLon := r.Metres()/(111319*math.Cos(furthest*math.Pi/180)) + 1e-9
+	if dLon >= 180 {
+		return orb.Bound{Min: orb.Point{-180, south}, Max: orb.Point{180, north}}, nil
+	}
+	west, east := p.Lon()-dLon, p.Lon()+dLon
+	if west < -180 {
+		west += 360
+	}
+	if east > 180 {
+		east -= 360
+	}
+	return orb.Bound{Min: orb.Point{west, south}, Max: orb.Point{east, north}}, nil
+}
+
+// meets writes the condition that the bounds of a row meet b. The box table
+// holds 32-bit numbers rounded outward, so it only narrows the search and the
+// row's own numbers decide.
+func meets(table string, b orb.Bound) (string, []any, error) {
+	if !finite(b.Min[0], b.Min[1], b.Max[0], b.Max[1]) {
+		return "", nil, survey.Invalid("", "a bounding box needs four numbers")
+	}
+	box := func(of string) string {
+		return of + `.east >= ? AND ` + of + `.west <= ? AND ` + of + `.north >= ? AND ` + of + `.south <= ?`
+	}
+	one := func(west, east float64) (string, []any) {
+		args := []any{west, east, b.Min[1], b.Max[1]}
+		inBox := `SELECT n FROM ` + table + `_box AS box WHERE ` + box("box")
+		return `(` + table + `.n IN (` + inBox + `) AND ` + box(table) + `)`, append(args, args...)
+	}
+	if b.Min[0] <= b.Max[0] {
+		cond, args := one(b.Min[0], b.Max[0])
+		return cond, args, nil
+	}
+	cond, args := one(b.Min[0], 180)
+	cond2, args2 := one(-180, b.Max[0])
+	return "(" + cond + " OR " + cond2 + ")", append(args, args2...), nil
+}
+
+func finite(vs ...float64) bool {
+	for _, v := range vs {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return false
+		}
+	}
+	return true
+}
+
+// Bounds returns the bounds of all sites and points or, in an atlas without
+// any, of its layers; false when there is nothing at all.
+func (s *Store) Bounds(ctx context.Context) (orb.Bound, bool, error) {
+	for _, q := range []string{
+		`SELECT min(west), min(south), max(east), max(north) FROM (
+			SELECT west, south, east, north FROM sites WHERE deleted = 0
+			UNION ALL
+			SELECT west, south, east, north FROM points WHERE deleted = 0)`,
+		`SELECT min(west), min(south), max(east), max(north) FROM layer_features`,
+	} {
+		var v [4]sql.NullFloat64
+		if err := s.read.QueryRowContext(ctx, q).Scan(&v[0], &v[1], &v[2], &v[3]); err != nil {
+			return orb.Bound{}, false, explain("read bounds", err)
+		}
+		if v[0].Valid {
+			return orb.Bound{Min: orb.Point{v[0].Float64, v[1].Float64}, Max: orb.Point{v[2].Float64, v[3].Float64}}, true, nil
+		}
+	}
+	return orb.Bound{}, false, nil
+}

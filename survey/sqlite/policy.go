@@ -1,0 +1,98 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+
+	"holdfast/survey"
+)
+
+// SetPolicy puts a policy in force. Earlier ones stay readable, so a version
+// once used cannot be used again for another document: survey.ErrConflict.
+// Setting the policy that is in force already changes nothing.
+func (s *Store) SetPolicy(ctx context.Context, p survey.Policy, a Author) error {
+	if err := p.Validate(); err != nil {
+		return err
+	}
+	return s.change(ctx, "save policy", a, func(t *tx) error {
+		return setPolicy(ctx, t, p)
+	})
+}
+
+func setPolicy(ctx context.Context, t *tx, p survey.Policy) error {
+	body, err := json.Marshal(p)
+	if err != nil {
+		return fmt.Errorf("write policy: %w", err)
+	}
+	var version string
+	var before []byte
+	verb := Replace
+	err = t.QueryRowContext(ctx, `SELECT version, body FROM policies ORDER BY revision DESC LIMIT 1`).Scan(&version, &before)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		verb = Create
+	case err != nil:
+		return err
+	case version == p.Version && string(before) == string(body):
+		return nil
+	}
+	var used int
+	if err := t.QueryRowContext(ctx, `SELECT count(*) FROM policies WHERE version = ?`, p.Version).Scan(&used); err != nil {
+		return err
+	}
+	if used > 0 {
+		return refuse(survey.ErrConflict, nil, "version %q of the policy is already on record: give the changed policy a new version", p.Version)
+	}
+	number, err := t.record(ctx, Policies, "policy", verb, before, body)
+	if err != nil {
+		return err
+	}
+	_, err = t.ExecContext(ctx, `
+		INSERT INTO policies (
+			revision,
+			version,
+			body,
+			set_at,
+			set_by
+		) VALUES (?, ?, ?, ?, ?)`, number, p.Version, string(body), t.stamp(), t.author.Who)
+	return err
+}
+
+// Policy returns the policy in force; survey.ErrNotFound when none was set.
+func (s *Store) Policy(ctx context.Context) (survey.Policy, error) {
+	row, err := one(s.read.QueryRowContext(ctx, `
+		SELECT
+			body,
+			revision,
+			set_at,
+			set_by
+		FROM policies
+		ORDER BY revision DESC
+		LIMIT 1`), readPolicy)
+	if errors.Is(err, sql.ErrNoRows) {
+		return survey.Policy{}, refuse(survey.ErrNotFound, nil, "no policy has been set in this atlas")
+	}
+	return row.Item, explain("read policy", err)
+}
+
+// Policies returns every policy ever in force, newest first.
+func (s *Store) Policies(ctx context.Context) ([]Row[survey.Policy], error) {
+	rows, err := s.read.QueryContext(ctx, `
+		SELECT
+			body,
+			revision,
+			set_at,
+			set_by
+		FROM policies
+		ORDER BY revision DESC`)
+	out, err := all(rows, err, readPolicy)
+	return out, explain("list policies", err)
+}
+
+func readPolicy(body []byte) (survey.Policy, error) {
+	var p survey.Policy
+	return p, json.Unmarshal(body, &p)
+}

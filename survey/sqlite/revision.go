@@ -1,0 +1,124 @@
+package sqlite
+
+import (
+	"context"
+	"encoding/json"
+	"time"
+)
+
+// The collections of an atlas, as named in its history.
+const (
+	Sites    = "sites"
+	Points   = "points"
+	Layers   = "layers"
+	Policies = "policies"
+)
+
+// Verb is what a revision did.
+type Verb string
+
+const (
+	Create  Verb = "create"
+	Replace Verb = "replace"
+	Delete  Verb = "delete"
+	Restore Verb = "restore" // put back after a delete
+)
+
+// Revision is one change: who made it, when, from which device, and the whole
+// item before and after.
+type Revision struct {
+	Number     int64           `json:"number"`
+	Collection string          `json:"collection"`
+	ID         string          `json:"id"`
+	At         time.Time       `json:"at"`
+	Who        string          `json:"who"`
+	Device     string          `json:"device,omitempty"`
+	Verb       Verb            `json:"verb"`
+	Before     json.RawMessage `json:"before,omitempty"` // nil when there was none
+	After      json.RawMessage `json:"after,omitempty"`  // nil when deleted
+}
+
+// record appends a revision and returns its number.
+func (t *tx) record(ctx context.Context, collection, id string, verb Verb, before, after []byte) (int64, error) {
+	res, err := t.ExecContext(ctx, `
+		INSERT INTO revisions (
+			collection,
+			id,
+			at,
+			who,
+			device,
+			verb,
+			before,
+			after
+		) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+		collection,
+		id,
+		t.stamp(),
+		t.author.Who,
+		t.author.Device,
+		string(verb),
+		text(before),
+		text(after),
+	)
+	if err != nil {
+		return 0, err
+	}
+	return res.LastInsertId()
+}
+
+// text stores JSON as text, nil as NULL.
+func text(b []byte) any {
+	if b == nil {
+		return nil
+	}
+	return string(b)
+}
+
+// History returns every revision of an item, newest first; none when the item
+// never existed.
+func (s *Store) History(ctx context.Context, collection, id string) ([]Revision, error) {
+	rows, err := s.read.QueryContext(ctx, `
+		SELECT
+			number,
+			collection,
+			id,
+			at,
+			who,
+			device,
+			verb,
+			before,
+			after
+		FROM revisions
+		WHERE collection = ? AND id = ?
+		ORDER BY number DESC`, collection, id)
+	if err != nil {
+		return nil, explain("read history", err)
+	}
+	defer rows.Close()
+	var out []Revision
+	for rows.Next() {
+		var r Revision
+		var at moment
+		var before, after *string
+		if err := rows.Scan(&r.Number, &r.Collection, &r.ID, &at, &r.Who, &r.Device, &r.Verb, &before, &after); err != nil {
+			return nil, explain("read history", err)
+		}
+		r.At = at.Time
+		if before != nil {
+			r.Before = json.RawMessage(*before)
+		}
+		if after != nil {
+			r.After = json.RawMessage(*after)
+		}
+		out = append(out, r)
+	}
+	return out, explain("read history", rows.Err())
+}
+
+// Revision returns the number of the last change to the atlas, 0 when there
+// was none. It grows with every change to any site, point, layer or policy.
+func (s *Store) Revision(ctx context.Context) (int64, error) {
+	var n int64
+	err := s.read.QueryRowContext(ctx, `SELECT coalesce(max(number), 0) FROM revisions`).Scan(&n)
+	return n, explain("read revision", err)
+}

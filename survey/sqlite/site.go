@@ -1,0 +1,131 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+
+	"holdfast/geo/geojson"
+	"holdfast/survey"
+)
+
+// PutSite creates the site, or replaces or restores the one with its id; a
+// site without an id gets a new one. When expect is known, the site must be at
+// that revision (0: not exist), or nothing happens and a *StaleError says so.
+// A code that another site has is a survey.ErrConflict, in any letter case.
+func (s *Store) PutSite(ctx context.Context, site survey.Site, a Author, expect survey.Opt[int64]) (Row[survey.Site], error) {
+	var row Row[survey.Site]
+	if err := site.Validate(); err != nil {
+		return row, err
+	}
+	err := s.change(ctx, "save site", a, func(t *tx) (err error) {
+		row, err = putSite(ctx, t, site, expect)
+		return err
+	})
+	return row, err
+}
+
+func putSite(ctx context.Context, t *tx, site survey.Site, expect survey.Opt[int64]) (Row[survey.Site], error) {
+	var row Row[survey.Site]
+	var err error
+	if site.ID == "" {
+		if site.ID, err = newID(); err != nil {
+			return row, err
+		}
+	}
+	code := fold(site.Code)
+	var other string
+	err = t.QueryRowContext(ctx, `
+		SELECT json_extract(body, '$.properties.name')
+		FROM sites
+		WHERE code = ? AND deleted = 0 AND id <> ?`, code, site.ID).Scan(&other)
+	if err == nil {
+		return row, refuse(survey.ErrConflict, nil, "the code %s already belongs to the site %q: give this one another", site.Code, other)
+	}
+	if !errors.Is(err, sql.ErrNoRows) {
+		return row, err
+	}
+	f, err := site.Feature()
+	if err != nil {
+		return row, err
+	}
+	body, err := json.Marshal(f)
+	if err != nil {
+		return row, fmt.Errorf("write site %s: %w", site.Code, err)
+	}
+	number, err := t.put(ctx, siteKind, item{
+		id:    site.ID,
+		key:   code,
+		words: fold(site.Code + "\n" + site.Name),
+		bound: extent(site.Geometry),
+		body:  body,
+	}, expect)
+	return Row[survey.Site]{Item: site, Revision: number, UpdatedAt: t.now, UpdatedBy: t.author.Who}, err
+}
+
+// DeleteSite turns a site into a tombstone; its history stays readable. A site
+// that still holds points is refused with survey.ErrConflict.
+func (s *Store) DeleteSite(ctx context.Context, id string, a Author, expect survey.Opt[int64]) error {
+	return s.change(ctx, "delete site", a, func(t *tx) error {
+		var held int
+		if err := t.QueryRowContext(ctx, `SELECT count(*) FROM points WHERE site = ? AND deleted = 0`, id).Scan(&held); err != nil {
+			return err
+		}
+		if held > 0 {
+			return refuse(survey.ErrConflict, nil, "the site still holds %d points: move or delete them first", held)
+		}
+		return t.delete(ctx, siteKind, id, expect)
+	})
+}
+
+// Site returns the site with that id or, failing that, that code in any
+// letter case.
+func (s *Store) Site(ctx context.Context, idOrCode string) (Row[survey.Site], error) {
+	row, err := one(s.read.QueryRowContext(ctx, `
+		SELECT
+			body,
+			revision,
+			updated_at,
+			updated_by
+		FROM sites
+		WHERE deleted = 0 AND (id = ? OR code = ?)
+		ORDER BY id = ? DESC
+		LIMIT 1`, idOrCode, fold(idOrCode), idOrCode), readSite)
+	if errors.Is(err, sql.ErrNoRows) {
+		return row, survey.NotFound("site", idOrCode)
+	}
+	return row, explain("read site", err)
+}
+
+// readSite reads a stored site. It was valid when it was written; rules made
+// stricter since must not make it unreadable, so it is not judged again.
+func readSite(body []byte) (survey.Site, error) {
+	var f geojson.Feature
+	if err := json.Unmarshal(body, &f); err != nil {
+		return survey.Site{}, err
+	}
+	site := survey.Site{ID: f.ID, Geometry: f.Geometry.Geometry, Heights: f.Geometry.Z}
+	return site, json.Unmarshal(f.Properties, &site)
+}
+
+// scanner is a *sql.Row or *sql.Rows.
+type scanner interface{ Scan(...any) error }
+
+// one reads a row of body, revision, updated_at and updated_by.
+func one[T any](from scanner, read func([]byte) (T, error)) (Row[T], error) {
+	var row Row[T]
+	var body []byte
+	var at moment
+	if err := from.Scan(&body, &row.Revision, &at, &row.UpdatedBy); err != nil {
+		return row, err
+	}
+	row.UpdatedAt = at.Time
+	item, err := read(body)
+	if err != nil {
+		return row, refuse(ErrDamaged, err, "a stored item cannot be read: %s", err)
+	}
+	row.Item = item
+	return row, nil
+}

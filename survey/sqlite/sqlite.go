@@ -1,0 +1,166 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"path/filepath"
+	"runtime"
+	"time"
+
+	_ "github.com/mattn/go-sqlite3" // the database/sql driver "sqlite3"
+
+	"holdfast/survey"
+)
+
+// Options says how an atlas is opened.
+type Options struct {
+	// ReadOnly opens without ever writing to the file.
+	ReadOnly bool
+	// Create makes a new atlas where there is no file yet.
+	Create bool
+	// Policy is what a newly created atlas starts with; an empty one sets none.
+	Policy survey.Policy
+	// Now is the clock; nil is time.Now. It is read once per transaction.
+	Now func() time.Time
+}
+
+// Author is who makes a change, and from which device. Who is required.
+type Author struct {
+	Who    string
+	Device string
+}
+
+// Row is a stored item with the number of the revision that made it what it
+// is. Numbers count the changes of the whole atlas, so they only grow.
+type Row[T any] struct {
+	Item      T
+	Revision  int64
+	UpdatedAt time.Time // UTC
+	UpdatedBy string
+}
+
+// Store is an open atlas. It is safe for use by many goroutines.
+type Store struct {
+	write *sql.DB // one connection: writers of this process queue here, not in SQLite; nil when read-only
+	read  *sql.DB
+	now   func() time.Time
+	path  string
+}
+
+// busyTimeout is how long a writer waits for another program's turn to end.
+const busyTimeout = 10 * time.Second
+
+// Open opens the atlas in the file at path. A file that is not an atlas of
+// this version of the program, or an older one that can be upgraded, is
+// refused and left as it is. The error then says in one sentence what the file
+// is instead and wraps survey.ErrInvalid, survey.ErrNotFound or
+// survey.ErrReadOnly.
+func Open(ctx context.Context, path string, o Options) (*Store, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, fmt.Errorf("open atlas: %w", err)
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	s := &Store{now: o.Now, path: path}
+	mode, err := inspect(ctx, path, abs, o)
+	if err != nil {
+		return nil, err
+	}
+	if !o.ReadOnly {
+		if s.write, err = open(abs, url.Values{"mode": {mode}, "_txlock": {"immediate"}, "_journal_mode": {"WAL"}}, 1); err != nil {
+			return nil, explain("open atlas", err)
+		}
+		if err := s.prepare(ctx, o); err != nil {
+			return nil, errors.Join(explain("open atlas", err), s.Close())
+		}
+		mode = "rw"
+	}
+	readers := url.Values{"mode": {mode}, "_query_only": {"1"}}
+	if mode == immutable {
+		readers = url.Values{"mode": {"ro"}, "immutable": {"1"}, "_query_only": {"1"}}
+	}
+	if s.read, err = open(abs, readers, max(4, runtime.NumCPU())); err != nil {
+		return nil, errors.Join(explain("open atlas", err), s.Close())
+	}
+	return s, nil
+}
+
+// open makes a pool. Every setting is in the data source name, because a
+// PRAGMA sent to a pool reaches only one of its connections.
+func open(abs string, params url.Values, conns int) (*sql.DB, error) {
+	params.Set("_foreign_keys", "1")
+	params.Set("_busy_timeout", fmt.Sprint(busyTimeout.Milliseconds()))
+	params.Set("_synchronous", "FULL")
+	params.Set("_stmt_cache_size", "64")
+	file := url.URL{Path: filepath.ToSlash(abs)}
+	db, err := sql.Open("sqlite3", "file:"+file.EscapedPath()+"?"+params.Encode())
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(conns)
+	db.SetMaxIdleConns(conns)
+	return db, nil
+}
+
+// Close closes the atlas.
+func (s *Store) Close() error {
+	var errs []error
+	for _, db := range []*sql.DB{s.read, s.write} {
+		if db != nil {
+			errs = append(errs, db.Close())
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// tx is a write in progress: its author and the one time it happens at.
+type tx struct {
+	*sql.Tx
+	author Author
+	now    time.Time
+}
+
+// change runs do as one transaction: all of it is kept, or none.
+func (s *Store) change(ctx context.Context, verb string, a Author, do func(*tx) error) error {
+	if s.write == nil {
+		return refuse(survey.ErrReadOnly, nil, "the atlas is open for reading only")
+	}
+	if a.Who == "" {
+		return survey.Invalid("", "a change needs the name of who makes it")
+	}
+	t, err := s.write.BeginTx(ctx, nil)
+	if err != nil {
+		return explain(verb, err)
+	}
+	defer t.Rollback() //nolint:errcheck // after a commit there is nothing to roll back
+	if err := do(&tx{Tx: t, author: a, now: s.now().UTC().Truncate(time.Microsecond)}); err != nil {
+		return explain(verb, err)
+	}
+	return explain(verb, t.Commit())
+}
+
+// timeFormat has a fixed width, so that text order is time order.
+const timeFormat = "2006-01-02T15:04:05.000000Z"
+
+func (t *tx) stamp() string { return t.now.Format(timeFormat) }
+
+// moment reads a time column.
+type moment struct{ time.Time }
+
+func (m *moment) Scan(v any) error {
+	s, ok := v.(string)
+	if !ok {
+		return fmt.Errorf("read time: found a %T", v)
+	}
+	t, err := time.Parse(timeFormat, s)
+	if err != nil {
+		return fmt.Errorf("read time: %w", err)
+	}
+	m.Time = t.UTC()
+	return nil
+}
