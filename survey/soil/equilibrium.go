@@ -63,6 +63,11 @@ const telling = 0.10
 // drawn out, after the gap that side load opens (assumed).
 const Adhesion = 0.3
 
+// ShaftFriction is the friction along a stake in sand as a share of the weight
+// of the soil above: about (1 - sin φ) tan(2φ/3) for any φ from 25° to 45°, the
+// earth pressure at rest of Jaky on a smooth shaft (our choice).
+const ShaftFriction = 0.17
+
 // Collapse is the strength of a rig by limit equilibrium: an ultimate value,
 // without any safety factor. Arrays run from the front; entries past Rows are 0.
 type Collapse struct {
@@ -70,12 +75,14 @@ type Collapse struct {
 	Pull survey.Force
 	// Credited is Pull without what the equations promise on uncertain
 	// grounds: a rope tied higher than 2 in, a lean beyond 15° and a rope that
-	// dips below the ground line never count as strength.
+	// dips below the ground line or rises above the lean never count as strength.
 	Credited survey.Force
-	// FirstYield is the pull up to which every bar can be elastic: the same
-	// equilibrium with the yield moment in place of the plastic one. Where the
-	// soil gives way with every bar elastic it equals Pull. A front stake seen
-	// to be bent has passed it.
+	// FirstYield is the greatest pull under which every bar can be elastic: the
+	// same equilibrium with the yield moment in place of the plastic one. Where
+	// the soil gives way with every bar elastic it equals Pull. A front stake
+	// seen to be bent has passed it. On springs, which share the load less
+	// evenly, the first bar yields up to a tenth earlier (a quarter in rigs of
+	// several stakes abreast in very hard clay): see NewLoadCurve.
 	FirstYield survey.Force
 	Governs    Reason
 	Rows       int
@@ -102,7 +109,7 @@ func NewCollapse(r Rig) (Collapse, error) {
 		return Collapse{}, fmt.Errorf("solve rig: %w", err)
 	}
 	var (
-		m chain
+		m recursion
 		c = Collapse{Rows: len(r.Rows)}
 	)
 	m.set(&r)
@@ -125,19 +132,18 @@ func NewCollapse(r Rig) (Collapse, error) {
 // putting it right would give back the most.
 func (c *Collapse) compare(r Rig) {
 	c.Credited = c.Pull
-	g := r.Geometry
-	g.RopeHeight = min(g.RopeHeight, LowRope)
-	g.Lean = min(g.Lean, UsualLean)
-	g.RopeAngle = max(g.RopeAngle, 0)
-	if g != r.Geometry {
-		c.Credited = min(c.Pull, r.with(g).pull())
-	}
 	most := c.Pull * telling / (1 - telling) // the least gain that tells
-	g = r.Geometry
-	g.RopeHeight = min(g.RopeHeight, LowRope)
-	g.RopeAngle = min(g.RopeAngle, max(0, g.Lean))
-	if g != r.Geometry {
-		if gain := r.with(g).pull() - c.Pull; gain >= most {
+	low := r.Geometry
+	low.Lean = min(low.Lean, UsualLean)
+	low.RopeAngle = max(0, min(low.RopeAngle, low.Lean))
+	if low != r.Geometry && low.RopeHeight > LowRope {
+		c.Credited = min(c.Pull, r.with(low).pull())
+	}
+	low.RopeHeight = min(low.RopeHeight, LowRope)
+	if low != r.Geometry {
+		p := r.with(low).pull()
+		c.Credited = min(c.Credited, p)
+		if gain := p - c.Pull; gain >= most {
 			c.Governs, most = RopeHigh, gain
 		}
 	}
@@ -157,20 +163,20 @@ func (r Rig) with(g Geometry) Rig {
 
 // pull returns the strength of a valid rig alone.
 func (r Rig) pull() survey.Force {
-	var m chain
+	var m recursion
 	m.set(&r)
 	return survey.Force(m.solve(float64(r.Bar.PlasticMoment()), nil).pull)
 }
 
-// chain is a rig prepared for the recursion.
-type chain struct {
+// recursion is a rig prepared for the recursion.
+type recursion struct {
 	rows                        int
 	row                         [MaxRows]station
 	rope, lash, lever, strength float64
 	along, uplift               float64 // sine of rope over lean, strength of one stake along its axis
 }
 
-func (c *chain) set(r *Rig) {
+func (c *recursion) set(r *Rig) {
 	c.rows = len(r.Rows)
 	for i, n := range r.Rows {
 		if i > 0 && n == r.Rows[i-1] {
@@ -197,7 +203,7 @@ type solved struct {
 
 // solve runs the recursion with moment m per bar; into, if not nil, receives
 // ties and modes.
-func (c *chain) solve(m float64, into *Collapse) solved {
+func (c *recursion) solve(m float64, into *Collapse) solved {
 	var out solved
 	behind := 0.0
 	for i := c.rows - 1; i >= 0; i-- {
@@ -232,9 +238,7 @@ func (c *chain) solve(m float64, into *Collapse) solved {
 	return out
 }
 
-// uplift returns the force that draws one stake out along its axis: Adhesion
-// on the shaft in clay; in sand friction at two thirds of φ under the earth
-// pressure at rest of Jaky, 1 - sin φ (our choice, no source for stakes).
+// uplift returns the force that draws one stake out along its axis.
 func (r *Rig) uplift() float64 {
 	g := &r.Ground
 	l, d := float64(r.Embedment), float64(g.DeadTop)
@@ -242,8 +246,7 @@ func (r *Rig) uplift() float64 {
 	if g.Kind == Clay {
 		return Adhesion * float64(g.Cu) * round * (l - d)
 	}
-	phi := float64(g.Phi)
-	return (1 - math.Sin(phi)) * math.Tan(2*phi/3) * float64(g.UnitWeight) * round * (l*l - d*d) / 2
+	return ShaftFriction * float64(g.UnitWeight) * round * (l*l - d*d) / 2
 }
 
 // station is one row of n bars in its soil.
