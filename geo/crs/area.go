@@ -1,0 +1,62 @@
+package crs
+
+import (
+	"fmt"
+	"math"
+)
+
+// Area is an area of use: a box of longitudes and latitudes in degrees. East
+// is less than West where it crosses the 180° meridian.
+type Area struct {
+	Name                     string
+	West, South, East, North float64
+}
+
+// How far outside its area of use a system is still used. Layers often cover
+// a whole state in the grid of one of its zones; half a UTM zone allows that,
+// and a degree of latitude still catches swapped axes and mistaken units
+// (own choice, no source).
+const (
+	marginLon = 3.0
+	marginLat = 1.0
+)
+
+// near reports whether a position in degrees lies in the area or within the
+// margin around it. No area holds everything.
+func (a *Area) near(lon, lat float64) bool {
+	return a == nil || a.within(lon, lat, marginLon, marginLat)
+}
+
+func (a *Area) contains(lon, lat float64) bool { return a.within(lon, lat, 0, 0) }
+
+func (a *Area) within(lon, lat, dlon, dlat float64) bool {
+	if !(lat >= a.South-dlat && lat <= a.North+dlat) {
+		return false
+	}
+	half := a.width()/2 + dlon
+	return half >= 180 || math.Abs(math.Remainder(lon-a.West-a.width()/2, 360)) <= half
+}
+
+// width returns the degrees of longitude the area spans.
+func (a *Area) width() float64 {
+	if a.East < a.West {
+		return a.East - a.West + 360
+	}
+	return a.East - a.West
+}
+
+// meets reports whether two areas overlap.
+func (a *Area) meets(b *Area) bool {
+	if a.South > b.North || b.South > a.North {
+		return false
+	}
+	apart := math.Abs(math.Remainder(a.West+a.width()/2-b.West-b.width()/2, 360))
+	return apart <= (a.width()+b.width())/2
+}
+
+// size orders areas by their extent in square degrees.
+func (a *Area) size() float64 { return a.width() * (a.North - a.South) }
+
+func (a *Area) String() string {
+	return fmt.Sprintf("%s: longitude %g to %g, latitude %g to %g", a.Name, a.West, a.East, a.South, a.North)
+}

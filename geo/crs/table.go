@@ -1,0 +1,305 @@
+package crs
+
+import (
+	"cmp"
+	"embed"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	"holdfast/geo"
+)
+
+//go:embed table/*.tsv
+var tableFiles embed.FS
+
+// table is the embedded part of the EPSG dataset; see gen for the columns.
+type table struct {
+	ellipsoids map[int]geo.Ellipsoid
+	datums     map[int]*datum
+	byName     map[string]*datum
+	areas      map[int]*Area
+	shifts     map[int][]Shift // by datum, best first
+	methods    map[int]*method
+	byMethod   map[string]*method
+	byRole     map[string]role // by parameter name
+	geographic map[int]*definition
+	projected  map[int]*definition
+}
+
+type datum struct {
+	code      int
+	name      string
+	ellipsoid geo.Ellipsoid
+	meridian  float64 // degrees
+	frame     int     // the datum that owns the shifts
+}
+
+// method is a projection method and the roles of its parameters in order.
+type method struct {
+	code  int
+	name  string
+	roles []role
+}
+
+// definition is a row of the geographic or the projected table.
+type definition struct {
+	code   int
+	name   string
+	base   int // datum of a geographic, geographic system of a projected one
+	method int // 0 for a geographic system
+	params params
+	unit   float64
+	axes   Axes
+	area   int
+}
+
+// epsg returns the table, read on first use. The files are part of the
+// binary, so a fault in them is a fault of the build, found by every test.
+var epsg = sync.OnceValue(func() *table {
+	t := &table{
+		ellipsoids: map[int]geo.Ellipsoid{}, datums: map[int]*datum{}, byName: map[string]*datum{}, areas: map[int]*Area{},
+		shifts: map[int][]Shift{}, methods: map[int]*method{}, byMethod: map[string]*method{}, byRole: map[string]role{},
+		geographic: map[int]*definition{}, projected: map[int]*definition{},
+	}
+	for _, f := range []struct {
+		name string
+		read func(cells []string)
+	}{
+		{"area", t.readArea}, {"ellipsoid", t.readEllipsoid}, {"datum", t.readDatum}, {"shift", t.readShift},
+		{"method", t.readMethod}, {"geographic", t.readGeographic}, {"projected", t.readProjected},
+	} {
+		data, err := tableFiles.ReadFile("table/" + f.name + ".tsv")
+		if err != nil {
+			panic(err)
+		}
+		for line := range strings.Lines(string(data)) {
+			f.read(strings.Split(strings.TrimSuffix(line, "\n"), "\t"))
+		}
+	}
+	for _, s := range t.shifts {
+		slices.SortStableFunc(s, func(a, b Shift) int {
+			if a.Stated != b.Stated {
+				if a.Stated {
+					return -1
+				}
+				return 1
+			}
+			return cmp.Or(cmp.Compare(a.Accuracy, b.Accuracy), cmp.Compare(a.area.size(), b.area.size()))
+		})
+	}
+	return t
+})
+
+func atoi(s string) int {
+	n, err := strconv.Atoi(s)
+	if err != nil {
+		panic("crs table: " + err.Error())
+	}
+	return n
+}
+
+func atof(s string) float64 {
+	f, err := strconv.ParseFloat(s, 64)
+	if err != nil {
+		panic("crs table: " + err.Error())
+	}
+	return f
+}
+
+func (t *table) readArea(c []string) {
+	t.areas[atoi(c[0])] = &Area{Name: c[5], West: atof(c[1]), South: atof(c[2]), East: atof(c[3]), North: atof(c[4])}
+}
+
+func (t *table) readEllipsoid(c []string) {
+	t.ellipsoids[atoi(c[0])] = newEllipsoid(atof(c[2]), atof(c[3]))
+}
+
+// newEllipsoid takes the semi-major axis in metres and 1/f, 0 for a sphere.
+func newEllipsoid(a, rf float64) geo.Ellipsoid {
+	if rf == 0 {
+		return geo.Ellipsoid{A: a}
+	}
+	return geo.Ellipsoid{A: a, F: 1 / rf}
+}
+
+func (t *table) readDatum(c []string) {
+	d := &datum{code: atoi(c[0]), name: c[1], ellipsoid: t.ellipsoids[atoi(c[2])], meridian: atof(c[3]), frame: atoi(c[4])}
+	t.datums[d.code] = d
+	for _, n := range append([]string{c[1]}, strings.Split(c[5], "|")...) {
+		// The first to claim a name keeps it, but one counted from Greenwich
+		// goes before one that is not.
+		k := datumKey(n)
+		if old := t.byName[k]; k != "" && (old == nil || (old.meridian != 0 && d.meridian == 0)) {
+			t.byName[k] = d
+		}
+	}
+}
+
+func (t *table) readShift(c []string) {
+	s := Shift{Name: c[2], Stated: c[3] != "", area: t.areas[atoi(c[4])]}
+	if c[1] != "" {
+		s.Code = "EPSG:" + c[1]
+	}
+	if s.Stated {
+		s.Accuracy = geo.Length(atof(c[3]))
+	}
+	if c[5] != "" {
+		var p [7]float64
+		for i, v := range strings.Split(c[5], ",") {
+			p[i] = atof(v)
+		}
+		s.h = newHelmert(p)
+	}
+	t.shifts[atoi(c[0])] = append(t.shifts[atoi(c[0])], s)
+}
+
+func (t *table) readMethod(c []string) {
+	m := &method{code: atoi(c[0]), name: c[1]}
+	for p := range strings.SplitSeq(c[2], "|") {
+		code, name, _ := strings.Cut(p, "=")
+		r := roleOfCode[atoi(code)]
+		m.roles = append(m.roles, r)
+		t.byRole[key(name)] = r
+	}
+	t.methods[m.code] = m
+	t.byMethod[key(m.name)] = m
+}
+
+var axesOf = map[string]Axes{"en": EastNorth, "ne": NorthEast, "ws": WestSouth}
+
+func (t *table) readGeographic(c []string) {
+	code := atoi(c[0])
+	t.geographic[code] = &definition{code: code, name: c[1], base: atoi(c[2]), unit: atof(c[3]), axes: axesOf[c[4]], area: optional(c[5])}
+}
+
+func (t *table) readProjected(c []string) {
+	d := &definition{code: atoi(c[0]), name: c[1], base: atoi(c[2]), method: atoi(c[3]), unit: atof(c[5]), axes: axesOf[c[6]], area: optional(c[7])}
+	roles := t.methods[d.method].roles
+	for i, v := range strings.Split(c[4], ",") {
+		d.params.set(roles[i], atof(v))
+	}
+	t.projected[d.code] = d
+}
+
+func optional(s string) int {
+	if s == "" {
+		return 0
+	}
+	return atoi(s)
+}
+
+// frame returns the frame of a datum of the table.
+func (t *table) frame(d *datum) frame {
+	return frame{datum: d.frame, e: d.ellipsoid, shifts: t.shifts[d.frame]}
+}
+
+// ByEPSG returns the system with an EPSG code. It fails with ErrUnknown.
+func ByEPSG(code int) (*CRS, error) {
+	t := epsg()
+	d, ok := t.projected[code]
+	if !ok {
+		d, ok = t.geographic[code]
+	}
+	if !ok {
+		return nil, fmt.Errorf("look up EPSG:%d: %w; it may be deprecated, vertical, or of a projection that is not built", code, ErrUnknown)
+	}
+	base := d
+	if d.method != 0 {
+		base = t.geographic[d.base]
+	}
+	dat := t.datums[base.base]
+	c := &CRS{
+		Name: d.name, Code: "EPSG:" + strconv.Itoa(code), Datum: dat.name, Projected: d.method != 0,
+		Unit: Unit{Name: unitName(d.unit, d.method != 0), Factor: d.unit}, Axes: d.axes, Area: t.areas[d.area],
+		meridian: dat.meridian,
+	}
+	c.frame = t.frame(dat).within(c.Area)
+	if d.method != 0 {
+		var err error
+		if c.projection, err = build(d.method, d.params, dat.ellipsoid, dat.meridian); err != nil {
+			return nil, fmt.Errorf("build EPSG:%d: %w", code, err)
+		}
+	}
+	return c, nil
+}
+
+// identify returns the code of the projected system in the table that has the
+// datum, method, parameters and unit given, 0 when there is none. A system of
+// the same name is preferred, then easting-first axes, then the lowest code.
+func (t *table) identify(dat *datum, m int, p params, unit float64, name string) int {
+	best, rank := 0, math.MaxInt
+	for code, d := range t.projected {
+		if d.method != m || math.Abs(d.unit/unit-1) > 1e-7 || t.geographic[d.base].base != dat.code || !d.params.like(p) {
+			continue
+		}
+		r := code
+		if d.axes != EastNorth {
+			r += 1 << 20
+		}
+		if key(d.name) != key(name) {
+			r += 1 << 21
+		}
+		if r < rank {
+			best, rank = code, r
+		}
+	}
+	return best
+}
+
+// identifyGeographic does the same for a geographic system.
+func (t *table) identifyGeographic(dat *datum, unit float64) int {
+	best := 0
+	for code, d := range t.geographic {
+		if d.base == dat.code && math.Abs(d.unit/unit-1) < 1e-9 && (best == 0 || code < best) {
+			best = code
+		}
+	}
+	return best
+}
+
+// key reduces a name to lower-case letters and digits, so that the spellings
+// "Transverse_Mercator" and "Transverse Mercator" meet.
+func key(s string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= '0' && r <= '9', r == '+':
+			return r
+		case r >= 'A' && r <= 'Z':
+			return r + 'a' - 'A'
+		}
+		return -1
+	}, s)
+}
+
+// datumKey also drops the D_ of ESRI's datum names and the word ensemble.
+func datumKey(s string) string {
+	return strings.TrimSuffix(key(strings.TrimPrefix(s, "D_")), "ensemble")
+}
+
+// unitName names the units that occur; a factor has no other name here.
+func unitName(factor float64, projected bool) string {
+	if !projected {
+		switch factor {
+		case 1:
+			return "degree"
+		case 0.9:
+			return "grad"
+		}
+		return fmt.Sprintf("%g degree", factor)
+	}
+	switch factor {
+	case 1:
+		return "metre"
+	case 0.3048:
+		return "foot"
+	case 1200.0 / 3937:
+		return "US survey foot"
+	case 1000:
+		return "kilometre"
+	}
+	return fmt.Sprintf("%g metre", factor)
+}

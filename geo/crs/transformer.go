@@ -1,0 +1,57 @@
+package crs
+
+import (
+	"fmt"
+
+	"github.com/paulmach/orb"
+)
+
+// Transformer carries positions from one system to another by way of WGS 84,
+// or directly where both stand on the same datum. The zero value is not
+// usable. It allocates nothing per position and is safe for concurrent use.
+type Transformer struct {
+	from, to *CRS
+	direct   bool
+}
+
+// NewTransformer returns the transformation between two systems.
+func NewTransformer(from, to *CRS) Transformer {
+	a, b := from.frame, to.frame
+	return Transformer{from: from, to: to, direct: a.datum != 0 && a.datum == b.datum && a.grid == nil && b.grid == nil}
+}
+
+// Transform carries x, y of the first system to the second. It fails as
+// ToWGS84 and FromWGS84 do.
+func (t Transformer) Transform(x, y float64) (float64, float64, error) {
+	if !t.direct {
+		p, err := t.from.ToWGS84(x, y)
+		if err != nil {
+			return 0, 0, err
+		}
+		return t.to.FromWGS84(p)
+	}
+	lon, lat, err := t.from.toGeographic(x, y)
+	if err != nil {
+		return 0, 0, err
+	}
+	// The areas are boxes of hundredths of a degree: the datum does not matter.
+	for _, c := range []*CRS{t.from, t.to} {
+		if !c.Area.near(lon, lat) {
+			return 0, 0, c.outside(x, y, lon, lat)
+		}
+	}
+	return t.to.fromGeographic(lon, lat)
+}
+
+// Points carries the positions in place. At the first that cannot be carried
+// it stops with an error that tells its index; those before it are done.
+func (t Transformer) Points(pts []orb.Point) error {
+	for i, p := range pts {
+		x, y, err := t.Transform(p[0], p[1])
+		if err != nil {
+			return fmt.Errorf("position %d of %d: %w", i+1, len(pts), err)
+		}
+		pts[i] = orb.Point{x, y}
+	}
+	return nil
+}
