@@ -56,12 +56,12 @@ type Placed struct {
 
 // Need is what an option takes, against what the company carries.
 type Need struct {
-	Stakes        int        `json:"stakes"`
-	Drivers       int        `json:"drivers"`
-	WebbingPieces int        `json:"webbing_pieces"`
-	WebbingM      geo.Length `json:"webbing_m"`
-	RopeM         geo.Length `json:"rope_m"` // to the foot of the slope, anchor to toe
-	Short         []string   `json:"short,omitempty"`
+	Stakes        int                    `json:"stakes"`
+	Drivers       int                    `json:"drivers"`
+	WebbingPieces int                    `json:"webbing_pieces"`
+	WebbingM      geo.Length             `json:"webbing_m"`
+	RopeM         survey.Opt[geo.Length] `json:"rope_m,omitzero"` // to the foot of the slope, anchor to toe
+	Short         []string               `json:"short,omitempty"`
 }
 
 // Option is one ranked answer: a main anchor and, where one exists, an
@@ -81,15 +81,16 @@ type Option struct {
 
 // Pull is the direction the anchor is pulled in, with every reading of it.
 type Pull struct {
-	TrueDeg        survey.Opt[geo.Bearing] `json:"true_deg,omitzero"`
-	MagneticDeg    survey.Opt[float64]     `json:"magnetic_deg,omitzero"` // at the as-of date
-	BackDeg        survey.Opt[geo.Bearing] `json:"back_deg,omitzero"`     // true
-	BackMagDeg     survey.Opt[float64]     `json:"back_magnetic_deg,omitzero"`
-	DeclinationDeg survey.Opt[float64]     `json:"declination_deg,omitzero"` // east positive
-	ConvergenceDeg survey.Opt[float64]     `json:"convergence_deg,omitzero"` // grid north east of true positive
-	Source         string                  `json:"source,omitempty"`
-	Readings       []Reading               `json:"readings,omitempty"`
-	Doubts         []string                `json:"doubts,omitempty"`
+	TrueDeg           survey.Opt[geo.Bearing] `json:"true_deg,omitzero"`
+	MagneticDeg       survey.Opt[float64]     `json:"magnetic_deg,omitzero"` // at the as-of date
+	BackDeg           survey.Opt[geo.Bearing] `json:"back_deg,omitzero"`     // true
+	BackMagDeg        survey.Opt[float64]     `json:"back_magnetic_deg,omitzero"`
+	DeclinationDeg    survey.Opt[float64]     `json:"declination_deg,omitzero"`       // east positive
+	DeclinationErrDeg survey.Opt[float64]     `json:"declination_error_deg,omitzero"` // one sigma
+	ConvergenceDeg    survey.Opt[float64]     `json:"convergence_deg,omitzero"`       // grid north east of true positive
+	Source            string                  `json:"source,omitempty"`
+	Readings          []Reading               `json:"readings,omitempty"`
+	Doubts            []string                `json:"doubts,omitempty"`
 }
 
 // Reading is one way the pull bearing was found.

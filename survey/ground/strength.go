@@ -1,6 +1,8 @@
 package ground
 
 import (
+	"slices"
+
 	"holdfast/survey"
 )
 
@@ -142,4 +144,34 @@ func (w *working) tonight() {
 	} else if w.r.Class == survey.ClassA {
 		w.r.IfWet = survey.ClassB
 	}
+}
+
+// Wetter returns the ground as it would be in a wetter state than it was
+// surveyed in; in the same or a drier state it is unchanged, since nobody
+// credits a drier night. Wet and submerged halve every strength reading.
+func Wetter(g survey.Ground, now survey.Moisture) survey.Ground {
+	was, is := slices.Index(survey.Moistures, g.Moisture), slices.Index(survey.Moistures, now)
+	if is <= was {
+		return g
+	}
+	g.Moisture = now
+	if now != survey.Wet && now != survey.Submerged {
+		return g
+	}
+	g.Tests = slices.Clone(g.Tests)
+	for i, t := range g.Tests {
+		if v, ok := t.Reading.Number.Get(); ok {
+			g.Tests[i].Reading = survey.Num(v / 2)
+		}
+		if k := slices.Index(survey.ThumbWords, t.Reading.Word); t.Kind == survey.Thumb && k > 0 {
+			g.Tests[i].Reading = survey.Word(survey.ThumbWords[k-1]) // each word is half the strength of the next
+		}
+	}
+	switch g.Class {
+	case survey.ClassA:
+		g.Class = survey.ClassB
+	case survey.ClassB:
+		g.Class = survey.ClassC
+	}
+	return g
 }
