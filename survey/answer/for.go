@@ -30,6 +30,7 @@ type Input struct {
 // made in.
 type DepartmentTest struct {
 	survey.PullTest
+	Point    string // id of the point it was made at
 	Class    survey.GroundClass
 	Cohesive survey.Answer
 	Ground   survey.Moisture // of the ground as surveyed there
@@ -132,6 +133,9 @@ func (w *working) setback() (d geo.Length, how string) {
 func (w *working) testsInThisGround() map[string][]soil.TestPull {
 	out := map[string][]soil.TestPull{}
 	for _, t := range w.in.Tests {
+		if t.Point != "" && t.Point == w.in.Point.ID {
+			continue // counted as tested here
+		}
 		if t.Class != w.a.Ground.Class || t.Cohesive != w.a.Ground.Cohesive || w.drier(t) {
 			continue
 		}

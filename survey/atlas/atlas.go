@@ -1,0 +1,165 @@
+// Package atlas asks the engine about stored points: it loads what an answer
+// needs - point, site, layers around, policy, the department's tests - and
+// hands the values on. It is the one sequence that the server and the command
+// line share; it decides nothing itself.
+package atlas
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/paulmach/orb"
+
+	"holdfast/survey"
+	"holdfast/survey/answer"
+	"holdfast/survey/ground"
+	"holdfast/survey/sqlite"
+	"holdfast/survey/surround"
+)
+
+// Atlas is a store with a clock.
+type Atlas struct {
+	Store *sqlite.Store
+	Now   func() time.Time
+}
+
+// Ask is what an answer may be asked for besides the point.
+type Ask struct {
+	Load     string              // load case or own load; "" is the policy's first
+	Required survey.Opt[float64] // replaces the policy's ratio
+	Tonight  survey.Moisture     // "" is as surveyed
+}
+
+// Judged is a point with everything its answer was made from.
+type Judged struct {
+	Point  sqlite.Row[survey.Point]
+	Site   sqlite.Row[survey.Site]
+	Around surround.Around
+	Answer answer.Answer
+}
+
+// setting is what the answers of one request have in common.
+type setting struct {
+	policy survey.Policy
+	tests  []answer.DepartmentTest
+	asOf   time.Time
+}
+
+func (a Atlas) setting(ctx context.Context) (setting, error) {
+	p, err := a.Store.Policy(ctx)
+	if err != nil {
+		return setting{}, fmt.Errorf("load policy: %w", err)
+	}
+	tests, err := a.departmentTests(ctx)
+	if err != nil {
+		return setting{}, err
+	}
+	return setting{policy: p, tests: tests, asOf: a.Now().UTC()}, nil
+}
+
+// departmentTests lists every pull test of a stake rig in the atlas with the
+// ground it was made in.
+func (a Atlas) departmentTests(ctx context.Context) ([]answer.DepartmentTest, error) {
+	points, err := a.Store.PointsWithTests(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("load pull tests: %w", err)
+	}
+	var out []answer.DepartmentTest
+	for _, p := range points {
+		g := ground.Classify(p.Item.Ground)
+		for _, t := range p.Item.PullTests {
+			out = append(out, answer.DepartmentTest{PullTest: t, Point: p.Item.ID, Class: g.Class, Cohesive: g.Cohesive, Ground: p.Item.Ground.Moisture})
+		}
+	}
+	return out, nil
+}
+
+// Around reads the layers round a place.
+func (a Atlas) Around(ctx context.Context, at orb.Point) (surround.Around, error) {
+	near, roles, err := a.Store.LayersNear(ctx, at, surround.Reach)
+	if err != nil {
+		return surround.Around{}, fmt.Errorf("load layers near the point: %w", err)
+	}
+	return surround.Read(at, near, roles), nil
+}
+
+// Point judges a stored point.
+func (a Atlas) Point(ctx context.Context, id string, ask Ask) (Judged, error) {
+	row, err := a.Store.Point(ctx, id)
+	if err != nil {
+		return Judged{}, err
+	}
+	site, err := a.Store.Site(ctx, row.Item.Site)
+	if err != nil {
+		return Judged{}, err
+	}
+	set, err := a.setting(ctx)
+	if err != nil {
+		return Judged{}, err
+	}
+	return a.judge(ctx, row, site, set, ask)
+}
+
+func (a Atlas) judge(ctx context.Context, row sqlite.Row[survey.Point], site sqlite.Row[survey.Site], set setting, ask Ask) (Judged, error) {
+	around, err := a.Around(ctx, row.Item.Position)
+	if err != nil {
+		return Judged{}, err
+	}
+	ans, err := answer.For(set.input(row.Item, site.Item, around, ask))
+	if err != nil {
+		return Judged{}, err
+	}
+	return Judged{Point: row, Site: site, Around: around, Answer: ans}, nil
+}
+
+func (s setting) input(p survey.Point, site survey.Site, around surround.Around, ask Ask) answer.Input {
+	return answer.Input{
+		Point: p, Site: site, Around: around, Policy: s.policy, LoadID: ask.Load, Required: ask.Required,
+		AsOf: s.asOf, Tonight: ask.Tonight, Tests: s.tests,
+	}
+}
+
+// Calculate judges a point that is not stored. Its site may be unknown to the
+// atlas; then nothing is known of sign-off and water.
+func (a Atlas) Calculate(ctx context.Context, p survey.Point, ask Ask) (answer.Answer, error) {
+	set, err := a.setting(ctx)
+	if err != nil {
+		return answer.Answer{}, err
+	}
+	var site survey.Site
+	if row, err := a.Store.Site(ctx, p.Site); err == nil {
+		site = row.Item
+	}
+	around, err := a.Around(ctx, p.Position)
+	if err != nil {
+		return answer.Answer{}, err
+	}
+	return answer.For(set.input(p, site, around, ask))
+}
+
+// Site judges every point of a site, in the order of their labels.
+func (a Atlas) Site(ctx context.Context, idOrCode string, ask Ask) (sqlite.Row[survey.Site], []Judged, error) {
+	site, err := a.Store.Site(ctx, idOrCode)
+	if err != nil {
+		return site, nil, err
+	}
+	set, err := a.setting(ctx)
+	if err != nil {
+		return site, nil, err
+	}
+	rows, err := a.Store.Points(ctx, sqlite.Filter{Site: site.Item.ID})
+	if err != nil {
+		return site, nil, fmt.Errorf("load the site's points: %w", err)
+	}
+	out := make([]Judged, 0, len(rows))
+	for _, row := range rows {
+		j, err := a.judge(ctx, row, site, set, ask)
+		if err != nil {
+			return site, nil, fmt.Errorf("judge point %s: %w", row.Item.Label, err)
+		}
+		out = append(out, j)
+	}
+	sortByLabel(out)
+	return site, out, nil
+}
