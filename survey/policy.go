@@ -47,8 +47,9 @@ type Policy struct {
 	UtilityFilesDoubtM Line[geo.Length] `json:"utility_files_doubt_m"` // lines on file nearer than this are named
 	PositionAccuracyM  Line[geo.Length] `json:"position_accuracy_m"`   // worse positions are a failed check
 	ResurveyMonths     Line[float64]    `json:"resurvey_months"`
-	SharingRigs        Line[float64]    `json:"sharing_rigs"` // most equal rigs that may share one load
-	SharingAngleDeg    Line[float64]    `json:"sharing_angle_deg"`
+	SharingRigs        Line[float64]    `json:"sharing_rigs"`      // most equal rigs that may share one load
+	SharingAngleDeg    Line[float64]    `json:"sharing_angle_deg"` // widest interior angle between the outer legs
+	SharingSpacingM    Line[geo.Length] `json:"sharing_spacing_m"` // between rigs that share, across the pull
 	HaulPerPersonN     Line[float64]    `json:"haul_per_person_n"`
 	PulleyEfficiency   Line[float64]    `json:"pulley_efficiency"`
 
@@ -146,6 +147,7 @@ type Effort struct {
 	MinutesPerStake Line[float64] `json:"minutes_per_stake"` // per driving pair
 	MinutesPerLash  Line[float64] `json:"minutes_per_lashing"`
 	MinutesSetUp    Line[float64] `json:"minutes_set_up"`
+	MinutesSharing  Line[float64] `json:"minutes_per_sharing_rig"` // to lead in and equalise each further rig
 	MinutesTree     Line[float64] `json:"minutes_natural_anchor"`
 	PeoplePerDriver Line[float64] `json:"people_per_driver"`
 }

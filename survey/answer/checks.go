@@ -77,6 +77,22 @@ func (w *working) setbackCheck() Check {
 	return passed(title, "%.1f m %s; %.1f m is needed", d.Metres(), how, need.Metres())
 }
 
+// sharingCheck says how rigs that share must be led together, and whether
+// there is room for it before the edge. That they then share equally is taken,
+// not shown: it is the crew's to equalise them.
+func (w *working) sharingCheck(count int) Check {
+	const title = "sharing the load"
+	reach, apart := rig.CollectorReach(count, w.in.Policy), rig.SharingSpacing(w.in.Policy)
+	how := fmt.Sprintf("%d rigs %.1f m apart, taken to share equally: lead the legs together at least %.1f m ahead of the front stakes and equalise them", count, apart.Metres(), reach.Metres())
+	switch d, known := w.setback(); {
+	case known == "":
+		return minor(notRun(title, "measure from the point to the crest", "%s", how))
+	case d < reach:
+		return minor(failed(title, fmt.Sprintf("set the rigs back %.1f m more", (reach-d).Metres()), "%s; the crest is only %.1f m away", how, d.Metres()))
+	}
+	return minor(passed(title, "%s", how))
+}
+
 func (w *working) refusalCheck() Check {
 	const title = "depth to refusal"
 	need := rig.DrivenDepth(w.in.Policy)

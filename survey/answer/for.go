@@ -130,8 +130,8 @@ func (w *working) setback() (d geo.Length, how string) {
 
 // testsInThisGround picks the department's tests made in ground of the same
 // class and kind, no drier than this ground is.
-func (w *working) testsInThisGround() map[string][]soil.TestPull {
-	out := map[string][]soil.TestPull{}
+func (w *working) testsInThisGround() map[string][]soil.PullTest {
+	out := map[string][]soil.PullTest{}
 	for _, t := range w.in.Tests {
 		if t.Point != "" && t.Point == w.in.Point.ID {
 			continue // counted as tested here
@@ -139,7 +139,7 @@ func (w *working) testsInThisGround() map[string][]soil.TestPull {
 		if t.Class != w.a.Ground.Class || t.Cohesive != w.a.Ground.Cohesive || w.drier(t) {
 			continue
 		}
-		out[t.Rig] = append(out[t.Rig], soil.TestPull{Force: t.Force(), Held: t.Outcome == survey.Held})
+		out[t.Rig] = append(out[t.Rig], soil.PullTest{Force: t.Force(), Stopped: t.Outcome == survey.Held})
 	}
 	return out
 }

@@ -100,11 +100,10 @@ func (w *working) drive(d driven, front orb.Point) Placed {
 		l.Stakes = []rig.Stake{{Lon: front.Lon(), Lat: front.Lat()}}
 	}
 	p.Checks = w.groundChecks(l, d.refused)
-	w.judge(&p)
 	if d.count > 1 {
-		p.Reasons = append(p.Reasons, fmt.Sprintf("%d rigs side by side, %.1f m apart, taken to share equally: bring their legs together at least %.1f m ahead and equalise them",
-			d.count, rig.SharingSpacing(w.in.Policy).Metres(), rig.CollectorReach(d.count, w.in.Policy).Metres()))
+		p.Checks = append(p.Checks, w.sharingCheck(d.count))
 	}
+	w.judge(&p)
 	if d.short != "" && p.Verdict != Holds {
 		p.Reasons = append(p.Reasons, d.short)
 	}
@@ -194,7 +193,7 @@ func (w *working) judge(p *Placed) {
 	case len(unrun) > 0:
 		p.Verdict = Unknown
 		p.Reasons = append(p.Reasons, unrun...)
-	case ratio < w.required:
+	case ratio < w.required*(1-1e-9): // equal is enough, whatever the rounding
 		p.Verdict = Short
 		p.Reasons = append(p.Reasons, fmt.Sprintf("short by %s", forceWords(w.required*force-hold)))
 	default:
@@ -323,6 +322,7 @@ func (w *working) option(main Placed, belay *Placed) Option {
 			ties = len(p.Layout.Lashings)
 		}
 		minutes += (float64(stakes(p))*pol.Effort.MinutesPerStake.Value + float64(ties)*pol.Effort.MinutesPerLash.Value) / float64(drivers)
+		minutes += float64(max(p.Anchor.Count, 1)-1) * pol.Effort.MinutesSharing.Value
 		o.People = max(o.People, drivers*int(pol.Effort.PeoplePerDriver.Value))
 	}
 	if n, ok := w.a.LoadCase.HaulPeople.Get(); ok {

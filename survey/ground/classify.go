@@ -255,7 +255,7 @@ func (w *working) band() (lo, hi survey.Pressure) {
 }
 
 func strength(p survey.Pressure) string {
-	return fmt.Sprintf("%.2g tsf (%.0f kPa)", p.Tsf(), p.Kilopascals())
+	return fmt.Sprintf("%.3g tsf (%.0f kPa)", p.Tsf(), p.Kilopascals())
 }
 
 const disturbedBefore = "disturbed before"

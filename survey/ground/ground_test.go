@@ -90,8 +90,8 @@ func TestAppendixA(t *testing.T) {
 func TestThumbFollowsTable22(t *testing.T) {
 	for word, want := range map[string]survey.GroundClass{
 		"very soft": survey.ClassC, "soft": survey.ClassC, // < 0.25, 0.25 to 0.5 tsf
-		"medium": survey.ClassB,                         // 0.5 to 1 tsf
-		"stiff":  survey.ClassB,                         // 1 to 2 tsf straddles 1.5: the weaker
+		"medium": survey.ClassB,                              // 0.5 to 1 tsf
+		"stiff":  survey.ClassB,                              // 1 to 2 tsf straddles 1.5: the weaker
 		"hard":   survey.ClassA, "very stiff": survey.ClassA, // > 2 tsf
 	} {
 		assert.Equal(t, want, ground.Classify(settled(survey.Clay, test(survey.Thumb, word))).Class, word)

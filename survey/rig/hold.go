@@ -22,7 +22,7 @@ type Conditions struct {
 	Refusal   survey.Opt[geo.Length]     // depth at which a bar stops
 	Setback   survey.Opt[geo.Length]     // from the front stake to the crest
 	Tests     []survey.PullTest          // at this point
-	Elsewhere map[string][]soil.TestPull // department's tests in this ground, by pattern
+	Elsewhere map[string][]soil.PullTest // department's tests in this ground, by pattern
 }
 
 // NeededSetback returns the least distance from a stake to the crest: the
@@ -106,7 +106,7 @@ func (a *Anchor) estimate(pattern survey.Pattern, c Conditions, p survey.Policy)
 		a.Evidence = append(a.Evidence, fig)
 		take(force, survey.Handbook)
 	}
-	collapse, model, ok, err := mechanics(pattern, c, p)
+	collapse, ok, err := mechanics(pattern, c, p)
 	if err != nil || !ok {
 		return low, err
 	}
@@ -119,9 +119,6 @@ func (a *Anchor) estimate(pattern survey.Pattern, c Conditions, p survey.Policy)
 	} else if v, ok := c.Ground.PhiDeg.Get(); ok {
 		fig.Note = fmt.Sprintf("friction angle %.0f°, %s", v, collapse.Governs)
 	}
-	if lo, hi, ok := soil.Spread(model); ok {
-		fig.LowN, fig.HighN = survey.Known(lo.Newtons()), survey.Known(hi.Newtons())
-	}
 	a.Evidence = append(a.Evidence, fig)
 	a.YieldN = survey.Known(collapse.FirstYield.Newtons())
 	a.Weakest = collapse.Governs.String()
@@ -132,18 +129,6 @@ func (a *Anchor) estimate(pattern survey.Pattern, c Conditions, p survey.Policy)
 // Model is the mechanical model of the rig in this ground; ok is false when
 // the ground gives no strength to work with.
 func Model(pattern survey.Pattern, c Conditions, p survey.Policy) (soil.Rig, bool) {
-	g := soil.BaseGeometry()
-	s := p.Stake
-	g.Bar.Diameter = geo.Length(s.DiameterMM.Value) * geo.Millimetre
-	g.Bar.Yield = survey.Pressure(s.YieldMPa.Value * 1e6)
-	g.Length, g.Embedment = s.LengthM.Value, s.EmbedmentM.Value
-	g.RopeHeight = s.RopeHeightM.Value
-	g.LashBelowHead = s.LengthM.Value - s.EmbedmentM.Value - s.LashHeightM.Value
-	g.Spacing, g.Lean = s.SpacingM.Value, geo.Degrees(s.LeanDeg.Value)
-	g.RopeAngle = c.RopeAngle
-	g.Lashing.Stiffness = s.LashKNPerM.Value * 1000
-	g.Lashing.Slack = s.LashSlackM.Value
-
 	var earth soil.Ground
 	if _, ok := c.Ground.CuKPa.Get(); ok {
 		cu, _ := cuHere(c, p)
@@ -159,19 +144,35 @@ func Model(pattern survey.Pattern, c Conditions, p survey.Policy) (soil.Rig, boo
 	if fall, ok := c.Fall.Get(); ok {
 		earth.Fall = fall
 	}
-	return soil.Rig{Geometry: g, Ground: earth, Rows: pattern}, true
+	return soil.Rig{Geometry: geometry(c, p), Ground: earth, Rows: pattern}, true
 }
 
-func mechanics(pattern survey.Pattern, c Conditions, p survey.Policy) (soil.Collapse, soil.Rig, bool, error) {
+// geometry is the policy's stake as the mechanics see it.
+func geometry(c Conditions, p survey.Policy) soil.Geometry {
+	g := soil.BaseGeometry()
+	s := p.Stake
+	g.Bar.Diameter = geo.Length(s.DiameterMM.Value) * geo.Millimetre
+	g.Bar.Yield = survey.Pressure(s.YieldMPa.Value * 1e6)
+	g.Length, g.Embedment = s.LengthM.Value, s.EmbedmentM.Value
+	g.RopeHeight = s.RopeHeightM.Value
+	g.LashBelowHead = s.LengthM.Value - s.EmbedmentM.Value - s.LashHeightM.Value
+	g.Spacing, g.Lean = s.SpacingM.Value, geo.Degrees(s.LeanDeg.Value)
+	g.RopeAngle = c.RopeAngle
+	g.Lashing.Stiffness = s.LashKNPerM.Value * 1000
+	g.Lashing.Slack = s.LashSlackM.Value
+	return g
+}
+
+func mechanics(pattern survey.Pattern, c Conditions, p survey.Policy) (soil.Collapse, bool, error) {
 	model, ok := Model(pattern, c, p)
 	if !ok {
-		return soil.Collapse{}, model, false, nil
+		return soil.Collapse{}, false, nil
 	}
 	col, err := soil.NewCollapse(model)
 	if err != nil {
-		return soil.Collapse{}, model, false, fmt.Errorf("work out the %s rig: %w", pattern, err)
+		return soil.Collapse{}, false, fmt.Errorf("work out the %s rig: %w", pattern, err)
 	}
-	return col, model, true, nil
+	return col, true, nil
 }
 
 // cuHere is the shear strength to use: the ground's own, lowered to what a
@@ -183,12 +184,10 @@ func cuHere(c Conditions, p survey.Policy) (cu survey.Pressure, fromTests bool) 
 		if t.Rig != "1" || t.Outcome == survey.Held {
 			continue
 		}
-		g := soil.BaseGeometry()
-		g.Bar.Diameter = geo.Length(p.Stake.DiameterMM.Value) * geo.Millimetre
-		g.Bar.Yield = survey.Pressure(p.Stake.YieldMPa.Value * 1e6)
-		g.Length, g.Embedment, g.Lean = p.Stake.LengthM.Value, p.Stake.EmbedmentM.Value, geo.Degrees(p.Stake.LeanDeg.Value)
-		g.RopeHeight = p.Stake.RopeHeightM.Value
-		if limit, err := soil.CuFromPull(g, t.Force()); err == nil && limit < cu {
+		// By the level-ground strength of the day: ground falling away in front
+		// weakens the stake, so leaving it out reads the soil no stronger.
+		single := soil.Rig{Geometry: geometry(c, p), Ground: soil.ClayOf(cu), Rows: []int{1}}
+		if limit, err := soil.CuFromPull(single, t.Force()); err == nil && limit < cu {
 			cu, fromTests = limit, true
 		}
 	}
@@ -206,11 +205,11 @@ func (a *Anchor) tests(pattern survey.Pattern, c Conditions, low estimate) {
 			fig.Note = fmt.Sprintf("%d tests: shown, not used; three are needed", len(pulls))
 			fig.HoldingN = weakest(pulls).Newtons()
 			a.Evidence = append(a.Evidence, fig)
-		} else if ch, err := soil.Characteristic(pulls); err == nil {
-			fig.HoldingN = ch.Force.Newtons()
+		} else if ch, err := soil.NewCharacteristic(pulls); err == nil {
+			fig.HoldingN = ch.Value.Newtons()
 			fig.Note = fmt.Sprintf("%d tests", len(pulls))
 			a.Evidence = append(a.Evidence, fig)
-			best = estimate{ch.Force, survey.TestedGround, true}
+			best = estimate{ch.Value, survey.TestedGround, true}
 		}
 	}
 	var limit survey.Opt[survey.Force]
@@ -263,7 +262,7 @@ func (a *Anchor) govern(best estimate) {
 	})
 }
 
-func weakest(pulls []soil.TestPull) survey.Force {
+func weakest(pulls []soil.PullTest) survey.Force {
 	f := pulls[0].Force
 	for _, t := range pulls {
 		f = min(f, t.Force)

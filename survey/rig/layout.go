@@ -20,8 +20,8 @@ const sectorRadius = 12 * geo.Metre
 
 // Place lays out count equal rigs of a pattern: the front stakes on a line
 // through front square to the pull, rows behind them along the back-bearing,
-// stakes of one row side by side as a bundle. Sharing rigs stand one stake
-// length apart, centred on front.
+// stakes of one row side by side as a bundle. Sharing rigs stand the policy's
+// spacing apart, centred on front.
 func Place(pattern survey.Pattern, count int, front orb.Point, pull geo.Bearing, p survey.Policy) Layout {
 	s := p.Stake
 	back := pull.Back()
@@ -63,7 +63,7 @@ func Found(at orb.Point, pull geo.Bearing, p survey.Policy) Layout {
 }
 
 // SharingSpacing is how far apart equal rigs that share a load stand.
-func SharingSpacing(p survey.Policy) geo.Length { return p.Stake.SpacingM.Value }
+func SharingSpacing(p survey.Policy) geo.Length { return p.SharingSpacingM.Value }
 
 // Width returns the breadth of a layout of count rigs across the pull, without
 // the working room.
