@@ -30,17 +30,9 @@ func (q Square) Size() geo.Length { return q.Precision.Size() }
 func Parse(s string) (Square, error) {
 	q, err := parse(s)
 	if err != nil {
-		return Square{}, fmt.Errorf("read grid reference %q: %w", clip(s), err)
+		return Square{}, fmt.Errorf("grid reference: %w", err)
 	}
 	return q, nil
-}
-
-// clip shortens a hostile input for an error message.
-func clip(s string) string {
-	if r := []rune(s); len(r) > 60 {
-		return string(r[:60]) + "…"
-	}
-	return s
 }
 
 func parse(s string) (Square, error) {
