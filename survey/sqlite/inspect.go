@@ -1,14 +1,12 @@
 package sqlite
 
 import (
-	"bytes"
 	"context"
-	"database/sql"
 	"errors"
-	"io"
 	"io/fs"
 	"net/url"
 	"os"
+	"path/filepath"
 
 	"github.com/mattn/go-sqlite3"
 
@@ -21,19 +19,18 @@ const applicationID = 0x484f4c44
 // immutable is the way to open a file that nobody can be writing to.
 const immutable = "immutable"
 
-// magic starts every SQLite file (www.sqlite.org/fileformat2.html §1.3.1).
-const magic = "SQLite format 3\x00"
-
 // inspect looks at the file without changing it and returns the mode to open
-// it in: rwc, rw, ro or immutable.
+// it in: rwc, rw, ro or immutable. It never opens the file itself: closing a
+// file drops every lock that this process holds on it through SQLite
+// (www.sqlite.org/howtocorrupt.html §2.2).
 func inspect(ctx context.Context, path, abs string, o Options) (string, error) {
 	info, err := os.Stat(abs)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		if o.Create && !o.ReadOnly {
-			return "rwc", nil
+		if !o.Create || o.ReadOnly {
+			return "", refuse(survey.ErrNotFound, err, "there is no atlas at %q", path)
 		}
-		return "", refuse(survey.ErrNotFound, err, "there is no atlas at %q", path)
+		return "rwc", inspectFolder(path, abs)
 	case err != nil:
 		return "", refuse(survey.ErrInvalid, err, "%q cannot be looked at: %s", path, err)
 	case info.IsDir():
@@ -44,12 +41,19 @@ func inspect(ctx context.Context, path, abs string, o Options) (string, error) {
 	// A file marked read-only is meant to stay as it is, even where the
 	// system would let this user write to it.
 	marked := info.Mode().Perm()&0o222 == 0
-	if err := checkAccess(path, abs, o, marked); err != nil {
-		return "", err
+	if !o.ReadOnly {
+		if err := writable(abs); err != nil || marked {
+			return "", refuse(survey.ErrReadOnly, err, "%q may not be written; open it for reading only", path)
+		}
+		if err := inspectFolder(path, abs); err != nil {
+			return "", err
+		}
 	}
 	id, mode, err := identify(ctx, abs, marked)
-	if err != nil {
-		return "", refuse(survey.ErrInvalid, err, "%q cannot be read as an atlas: %s", path, explain("read", err))
+	if cause, ok := errors.AsType[sqlite3.Error](err); ok && cause.Code == sqlite3.ErrNotADB {
+		return "", refuse(survey.ErrInvalid, err, "%q is not an atlas: it is no SQLite file", path)
+	} else if err != nil {
+		return "", refuse(survey.ErrInvalid, err, "%q cannot be read as an atlas: %s", path, err)
 	}
 	switch {
 	case id.application == 0 && id.version == 0 && id.tables == 0: // the first moment of an atlas that was being made
@@ -70,30 +74,14 @@ func inspect(ctx context.Context, path, abs string, o Options) (string, error) {
 	return "rw", nil
 }
 
-// checkAccess requires the magic of SQLite at the start and, for writing,
-// leave to write.
-func checkAccess(path, abs string, o Options, marked bool) error {
-	flag := os.O_RDWR
-	if o.ReadOnly {
-		flag = os.O_RDONLY
-	} else if marked {
-		return refuse(survey.ErrReadOnly, nil, "%q is marked read-only; open it for reading only", path)
-	}
-	f, err := os.OpenFile(abs, flag, 0)
+// inspectFolder requires a folder with room for the log beside the atlas.
+func inspectFolder(path, abs string) error {
+	err := writable(filepath.Dir(abs))
 	switch {
-	case err != nil && o.ReadOnly:
-		return refuse(survey.ErrInvalid, err, "%q may not be read", path)
+	case errors.Is(err, fs.ErrNotExist):
+		return refuse(survey.ErrNotFound, err, "the folder of %q does not exist", path)
 	case err != nil:
-		return refuse(survey.ErrReadOnly, err, "%q may not be written; open it for reading only", path)
-	}
-	defer f.Close()
-	head := make([]byte, len(magic))
-	n, err := io.ReadFull(f, head)
-	if n == 0 && errors.Is(err, io.EOF) {
-		return nil
-	}
-	if !bytes.Equal(head[:n], []byte(magic)) {
-		return refuse(survey.ErrInvalid, nil, "%q is not an atlas: it is no SQLite file", path)
+		return refuse(survey.ErrReadOnly, err, "the folder of %q may not be written; an atlas there can only be read", path)
 	}
 	return nil
 }
@@ -103,34 +91,31 @@ type identity struct {
 }
 
 // identify asks SQLite, since the header alone may lag behind the log of a
-// program that was cut off. A read-only folder or medium has no room for the
-// log's index; with no log to read, the file is then safe to take as it is.
+// program that was cut off. Where there is no log, the file is first taken as
+// it is, which leaves no trace beside it. The mode returned is for reading: a
+// read-only file, folder or medium has no room for a log either.
 func identify(ctx context.Context, abs string, marked bool) (identity, string, error) {
-	log, err := os.Stat(abs + "-wal")
-	settled := err != nil || log.Size() == 0
-	if !(marked && settled) {
-		id, err := identity{}.ask(ctx, abs, url.Values{"mode": {"ro"}})
-		cause, ok := errors.AsType[sqlite3.Error](err)
-		if !ok || !settled || (cause.Code != sqlite3.ErrCantOpen && cause.Code != sqlite3.ErrReadonly) {
-			return id, "ro", err
-		}
+	if log, err := os.Stat(abs + "-wal"); err == nil && log.Size() > 0 {
+		id, err := ask(ctx, abs, url.Values{"mode": {"ro"}})
+		return id, "ro", err
 	}
-	id, err := identity{}.ask(ctx, abs, url.Values{"mode": {"ro"}, "immutable": {"1"}})
-	return id, immutable, err
+	id, err := ask(ctx, abs, url.Values{"mode": {"ro"}, "immutable": {"1"}})
+	if marked || writable(filepath.Dir(abs)) != nil {
+		return id, immutable, err
+	}
+	return id, "ro", err
 }
 
-func (identity) ask(ctx context.Context, abs string, params url.Values) (identity, error) {
+func ask(ctx context.Context, abs string, params url.Values) (identity, error) {
 	var id identity
 	db, err := open(abs, params, 1)
 	if err != nil {
 		return id, err
 	}
 	err = db.QueryRowContext(ctx, `
-		SELECT (SELECT application_id FROM pragma_application_id),
-		       (SELECT user_version FROM pragma_user_version),
-		       (SELECT count(*) FROM sqlite_schema)`).Scan(&id.application, &id.version, &id.tables)
-	if errors.Is(err, sql.ErrNoRows) {
-		err = nil
-	}
+		SELECT
+			(SELECT application_id FROM pragma_application_id),
+			(SELECT user_version FROM pragma_user_version),
+			(SELECT count(*) FROM sqlite_schema)`).Scan(&id.application, &id.version, &id.tables)
 	return id, errors.Join(err, db.Close())
 }

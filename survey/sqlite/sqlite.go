@@ -47,7 +47,6 @@ type Store struct {
 	write *sql.DB // one connection: writers of this process queue here, not in SQLite; nil when read-only
 	read  *sql.DB
 	now   func() time.Time
-	path  string
 }
 
 // busyTimeout is how long a writer waits for another program's turn to end.
@@ -63,10 +62,18 @@ func Open(ctx context.Context, path string, o Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open atlas: %w", err)
 	}
+	if real, err := filepath.EvalSymlinks(abs); err == nil {
+		abs = real // SQLite keeps its log beside the file a link leads to
+	}
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	s := &Store{now: o.Now, path: path}
+	if o.Create && o.Policy.Version != "" {
+		if err := o.Policy.Validate(); err != nil {
+			return nil, fmt.Errorf("create atlas: first policy: %w", err)
+		}
+	}
+	s := &Store{now: o.Now}
 	mode, err := inspect(ctx, path, abs, o)
 	if err != nil {
 		return nil, err
