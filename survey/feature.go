@@ -20,6 +20,31 @@ import (
 // by name: a misspelt key is an error that names the nearest right one, since
 // silently ignoring "slope" for "slope_deg" would lose a slope.
 func ParsePoint(f geojson.Feature) (Point, error) {
+	p, err := parsePoint(f)
+	if err != nil {
+		return p, err
+	}
+	return p, p.Validate()
+}
+
+// ParseLoosePoint is ParsePoint for a point that is only asked about, not
+// stored: it needs neither a site nor a label.
+func ParseLoosePoint(f geojson.Feature) (Point, error) {
+	p, err := parsePoint(f)
+	if err != nil {
+		return p, err
+	}
+	q := p
+	if q.Site == "" {
+		q.Site = "-"
+	}
+	if q.Label == "" {
+		q.Label = "-"
+	}
+	return p, q.Validate()
+}
+
+func parsePoint(f geojson.Feature) (Point, error) {
 	p := Point{ID: f.ID}
 	var c checker
 	at, ok := f.Geometry.Geometry.(orb.Point)
@@ -31,10 +56,7 @@ func ParsePoint(f geojson.Feature) (Point, error) {
 		p.ElevationM = Known(geo.Length(f.Geometry.Z[0]))
 	}
 	decode(&c, "/properties", f.Properties, reflect.ValueOf(&p).Elem())
-	if err := c.err(); err != nil {
-		return p, err
-	}
-	return p, p.Validate()
+	return p, c.err()
 }
 
 // ParseSite reads and validates a site Feature, as strictly as ParsePoint.
