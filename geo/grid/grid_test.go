@@ -151,6 +151,17 @@ func TestWriting(t *testing.T) {
 	}
 }
 
+func TestBand(t *testing.T) {
+	// source: NGA.STND.0037: bands of 8° from 80° S, X up to 84° N.
+	for lat, want := range map[float64]byte{
+		-90: 'C', -80: 'C', -72.000001: 'C', -72: 'D', -1e-300: 'M', 0: 'N', 7.999999: 'N', 8: 'P',
+		40: 'T', 71.999999: 'W', 72: 'X', 83.999999: 'X', 90: 'X',
+	} {
+		assert.Equal(t, string(want), string(grid.Band(lat)), "%g", lat)
+	}
+	assert.NotPanics(t, func() { grid.Band(math.NaN()) })
+}
+
 func TestRefusals(t *testing.T) {
 	for name, p := range map[string]orb.Point{
 		"latitude": {0, 90.1}, "longitude": {180.1, 0}, "NaN": {math.NaN(), 0}, "NaN latitude": {0, math.NaN()},

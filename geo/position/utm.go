@@ -37,7 +37,7 @@ func readUTM(s string) ([]Reading, error) {
 			numbers = append(numbers, tok)
 			words = append(words, nil)
 		case c >= 'A' && c <= 'Z':
-			words[len(numbers)] = append(words[len(numbers)], axisWords(tok)...)
+			words[len(numbers)] = append(words[len(numbers)], telling(tok)...)
 		case !strings.Contains(" \t\r\n,;:()/=", string(c)):
 			return nil, nil
 		}
@@ -62,18 +62,31 @@ func readUTM(s string) ([]Reading, error) {
 	return t.readings()
 }
 
-// axisWords shortens a word to the letters the rest of the file knows, and
-// drops the words that say nothing.
-func axisWords(w string) []string {
+// telling drops the words that say nothing.
+func telling(w string) []string {
 	switch w {
 	case "UTM", "UPS", "ZONE", "GRID", "METRES", "METERS", "HEMISPHERE":
 		return nil
-	case "ME", "EASTING", "X":
-		return []string{"E"}
-	case "MN", "NORTHING":
-		return []string{"N"}
 	}
 	return []string{w}
+}
+
+// axes shortens the words round a number to E and N and drops the metres. A
+// zone's own letter, which may be M, X or Y, has been taken out before.
+func axes(words []string) []string {
+	var out []string
+	for _, w := range words {
+		switch w {
+		case "M":
+		case "ME", "EASTING", "X":
+			out = append(out, "E")
+		case "MN", "NORTHING", "Y":
+			out = append(out, "N")
+		default:
+			out = append(out, w)
+		}
+	}
+	return out
 }
 
 // zoned takes apart "15T 642364 4945775" and "642364 4945775 15T".
@@ -138,10 +151,7 @@ func (t *utmText) side(words []string) []string {
 // label takes the axis letters from the words before, between and after the
 // two numbers: in front of both, or behind both.
 func (t *utmText) label(words [][]string) error {
-	metres := func(w string) bool { return w == "M" } // a band only in its own place
-	before := slices.DeleteFunc(words[0], metres)
-	between := slices.DeleteFunc(words[1], metres)
-	after := slices.DeleteFunc(words[2], metres)
+	before, between, after := axes(words[0]), axes(words[1]), axes(words[2])
 	if len(before) > 0 {
 		before, between, after = after, before, between // in front: nothing may follow
 	}
