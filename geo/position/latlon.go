@@ -50,6 +50,8 @@ func readLatLon(s string) ([]Reading, error) {
 // of several errors it is the one to tell.
 type valueError struct{ error }
 
+func (e *valueError) Unwrap() error { return e.error }
+
 func valuef(format string, args ...any) error {
 	return &valueError{fmt.Errorf(format, args...)}
 }
@@ -58,7 +60,7 @@ func (sc *scanner) read() ([]Reading, error) {
 	if err := sc.scan(); err != nil {
 		return nil, err
 	}
-	parts, err := split(sc.tokens)
+	parts, err := split(joinSides(sc.tokens))
 	if err != nil {
 		return nil, err
 	}
@@ -69,6 +71,21 @@ func (sc *scanner) read() ([]Reading, error) {
 		}
 	}
 	return combine(angles)
+}
+
+// joinSides drops the separator between a number and its side letter where
+// the letter stands alone, as receivers write it: 4439.0738,N,09112.2736,W.
+func joinSides(tokens []token) []token {
+	var out []token
+	for i, t := range tokens {
+		lone := t.kind == separator && i > 0 && tokens[i-1].kind != side &&
+			i+1 < len(tokens) && tokens[i+1].kind == side &&
+			(i+2 == len(tokens) || tokens[i+2].kind == separator)
+		if !lone {
+			out = append(out, t)
+		}
+	}
+	return out
 }
 
 // part is the tokens of one coordinate, sorted.
@@ -231,6 +248,7 @@ func (p *part) angle() (angle, error) {
 		}
 		a.axis = axis
 	}
+	p.unpack(a.axis)
 	const order = "dms"
 	unit := -1
 	for i, n := range p.numbers {
@@ -259,6 +277,32 @@ func (p *part) angle() (angle, error) {
 	return a, nil
 }
 
+// unpack splits degrees, minutes and seconds run together, as in aeronautical
+// texts: DDMM or DDMMSS with N or S, DDDMM or DDDMMSS with E or W. As plain
+// degrees such a number would be out of range.
+func (p *part) unpack(axis byte) {
+	if len(p.numbers) != 1 || p.marks[0] != 0 || len(p.sides) != 1 {
+		return
+	}
+	text := p.numbers[0].text
+	whole, _, _ := strings.Cut(text, ".")
+	degrees := 2
+	if axis == 'E' {
+		degrees = 3
+	}
+	if n := len(whole) - degrees; n != 2 && n != 4 {
+		return
+	}
+	cuts := []string{text[:degrees], text[degrees:]}
+	if len(whole) == degrees+4 {
+		cuts = []string{text[:degrees], text[degrees : degrees+2], text[degrees+2:]}
+	}
+	p.numbers, p.marks = nil, make([]byte, len(cuts))
+	for _, c := range cuts {
+		p.numbers = append(p.numbers, token{kind: number, text: c})
+	}
+}
+
 // combine makes positions of two coordinates: the axes by their letters and
 // labels, else latitude first.
 func combine(a [2]angle) ([]Reading, error) {
@@ -283,7 +327,7 @@ func combine(a [2]angle) ([]Reading, error) {
 			return swapped, nil
 		}
 		if lat.value >= 1000 && lon.value >= 1000 {
-			return nil, valuef("these are no degrees; grid coordinates need their zone, as 15T 642364 4945775")
+			return nil, &valueError{errNoZone}
 		}
 	}
 	return readings, err

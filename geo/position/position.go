@@ -1,6 +1,7 @@
 package position
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"regexp"
@@ -143,10 +144,15 @@ func read(s string) ([]Reading, error) {
 			return one(p, err)
 		}
 	}
-	if readings, err := readUTM(upper); readings != nil || err != nil {
+	readings, err := readUTM(upper)
+	if readings != nil || err != nil && err != errNoZone {
 		return readings, err
 	}
-	return readLatLon(text)
+	angles, wrong := readLatLon(text)
+	if wrong != nil && err != nil && !errors.Is(wrong, errNoZone) { // it had the size of grid coordinates
+		return nil, fmt.Errorf("%w; read as angles, %w", err, wrong)
+	}
+	return angles, wrong
 }
 
 func one(p Position, err error) ([]Reading, error) {

@@ -25,6 +25,35 @@ const (
 	dmLon  = -(91 + 12.274/60)
 )
 
+func TestParsePacked(t *testing.T) {
+	// source: the definition of degrees, minutes and seconds; the run-together
+	// forms of aeronautical texts and of NMEA 0183 (common practice).
+	for in, want := range map[string]orb.Point{
+		"443904.4N 0911216.4W":      {dmsLon, dmsLat},
+		"443904.4N0911216.4W":       {dmsLon, dmsLat},
+		"N443904.4 W0911216.4":      {dmsLon, dmsLat},
+		"4439.074N 09112.274W":      {dmLon, dmLat},
+		"4439.074,N,09112.274,W":    {dmLon, dmLat},
+		"4439.074, N, 09112.274, W": {dmLon, dmLat},
+		"44.65123,N,91.20456,W":     {-91.20456, 44.65123},
+		"4439S 00512E":              {5.2, -44.65},
+	} {
+		t.Run(in, func(t *testing.T) {
+			p, err := position.Parse(in)
+			require.NoError(t, err)
+			assert.InDelta(t, want.Lat(), p.Point.Lat(), 1e-13)
+			assert.InDelta(t, want.Lon(), p.Point.Lon(), 1e-13)
+		})
+	}
+	for in, want := range map[string]string{
+		"446904N 0911216W": "69 minutes", "4439N 9112W": "9112", "443904 -0911216": "no UTM zone", "4439 -9112": "no UTM zone",
+		"642364E 4945775N": "no UTM zone",
+	} {
+		_, err := position.Parse(in)
+		assert.ErrorContains(t, err, want, in)
+	}
+}
+
 func TestParseDegrees(t *testing.T) {
 	// source: the definition of degrees, minutes and seconds; one minute of
 	// arc is 1,852 m, so 1e-5° is 1.1112 m.
@@ -337,7 +366,7 @@ func TestParseRefuses(t *testing.T) {
 		"NAD 27 44.65, -91.2":        "NAD 27",
 		"642364 4945775":             "no UTM zone",
 		"642364E 4945775N":           "no UTM zone",
-		"1234, 5678":                 "grid coordinates need their zone",
+		"1234, 5678":                 "no UTM zone",
 		"61T 642364 4945775":         "zone 61 does not exist",
 		"15R 642364 4945775":         "lies in band T, not in R",
 		"15I 642364 4945775":         "band I does not exist",

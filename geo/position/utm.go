@@ -1,6 +1,7 @@
 package position
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"regexp"
@@ -13,6 +14,9 @@ import (
 	"holdfast/geo"
 	"holdfast/geo/grid"
 )
+
+// errNoZone is the answer to two large numbers that are no angles either.
+var errNoZone = errors.New("it has no UTM zone: an easting and northing need theirs, as 15T 642364 4945775")
 
 var utmTokens = regexp.MustCompile(`\d+(?:\.\d*)?|[A-Z]+|[\s,;:()/=]+|.`)
 
@@ -131,7 +135,7 @@ func unzoned(numbers []string, words [][]string) (t utmText, err error) {
 	case t.letter == 'S' && !labels:
 		t.letter, t.half = 0, "SOUTH"
 	default:
-		return t, fmt.Errorf("it has no UTM zone: an easting and northing need theirs, as 15T 642364 4945775")
+		return t, errNoZone
 	}
 	return t, t.label(words)
 }
