@@ -30,11 +30,11 @@ func writeForever(path string) {
 	if err == nil {
 		site := knoll()
 		site.ID = "kb"
-		_, err = s.PutSite(ctx, site, officer, any)
+		_, err = s.PutSite(ctx, site, officer, anyRev)
 	}
 	for i := 0; err == nil; i++ {
 		var row sqlite.Row[survey.Point]
-		if row, err = s.PutPoint(ctx, stand("kb", fmt.Sprintf("P%d", i)), officer, any); err == nil {
+		if row, err = s.PutPoint(ctx, stand("kb", fmt.Sprintf("P%d", i)), officer, anyRev); err == nil {
 			fmt.Printf("%s %d\n", row.Item.ID, row.Revision) // one unbuffered write
 		}
 	}

@@ -23,9 +23,9 @@ func (s *Store) ImportAll(ctx context.Context, sites []survey.Site, points []sur
 		}
 	}
 	return s.change(ctx, "import", a, func(t *tx) error {
-		var any survey.Opt[int64]
+		var unseen survey.Opt[int64]
 		for i, site := range sites {
-			if _, err := putSite(ctx, t, site, any); err != nil {
+			if _, err := putSite(ctx, t, site, unseen); err != nil {
 				return fmt.Errorf("site %d (%s): %w", i+1, site.Code, err)
 			}
 		}
@@ -40,7 +40,7 @@ func (s *Store) ImportAll(ctx context.Context, sites []survey.Site, points []sur
 				ids[p.Site] = id
 			}
 			p.Site = id
-			if _, err := putPoint(ctx, t, p, any); err != nil {
+			if _, err := putPoint(ctx, t, p, unseen); err != nil {
 				return fmt.Errorf("point %d (%s): %w", i+1, p.Label, err)
 			}
 		}

@@ -25,7 +25,7 @@ func (s *Store) LayerFeatures(ctx context.Context, id string, bound *orb.Bound, 
 	}
 	where, args := "layers.id = ? AND layer_features.number > ?", []any{l.ID, after}
 	if bound != nil {
-		cond, bounds, err := meets("layer_features", *bound)
+		cond, bounds, err := s.meets(ctx, "layer_features", *bound)
 		if err != nil {
 			return nil, err
 		}
@@ -34,13 +34,13 @@ func (s *Store) LayerFeatures(ctx context.Context, id string, bound *orb.Bound, 
 	if limit <= 0 {
 		limit = -1
 	}
-	out, err := s.features(ctx, where+" ORDER BY layer_features.layer, layer_features.number LIMIT ?", append(args, limit)...)
+	out, err := features(ctx, s.read, where+" ORDER BY layer_features.layer, layer_features.number LIMIT ?", append(args, limit)...)
 	return out, explain("list layer "+id, err)
 }
 
 // LayerFeature returns one feature of a layer by its number.
 func (s *Store) LayerFeature(ctx context.Context, id string, number int64) (survey.LayerFeature, error) {
-	found, err := s.features(ctx, "layers.id = ? AND layer_features.number = ?", id, number)
+	found, err := features(ctx, s.read, "layers.id = ? AND layer_features.number = ?", id, number)
 	if err != nil {
 		return survey.LayerFeature{}, explain("read layer "+id, err)
 	}
@@ -56,7 +56,7 @@ func (s *Store) CountLayerFeatures(ctx context.Context, id string, bound *orb.Bo
 	if err != nil || bound == nil {
 		return l.Features, err
 	}
-	cond, args, err := meets("layer_features", *bound)
+	cond, args, err := s.meets(ctx, "layer_features", *bound)
 	if err != nil {
 		return 0, err
 	}
@@ -77,27 +77,47 @@ func (s *Store) LayersNear(ctx context.Context, p orb.Point, r geo.Length) (near
 	if err != nil {
 		return nil, nil, err
 	}
-	cond, args, err := meets("layer_features", b)
+	cond, args, err := s.meets(ctx, "layer_features", b)
 	if err != nil {
-		return nil, nil, err
-	}
-	if near, err = s.features(ctx, cond+" ORDER BY layer_features.layer, layer_features.number", args...); err != nil {
 		return nil, nil, explain("look near", err)
 	}
-	layers, err := s.Layers(ctx)
+	t, err := s.read.BeginTx(ctx, nil) // one moment: a role looked at and its features belong together
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, explain("look near", err)
 	}
-	roles = make(map[survey.Role]bool)
-	for _, l := range layers {
-		roles[l.Role] = true
+	defer t.Rollback() //nolint:errcheck // it only read
+	if roles, err = readRoles(ctx, t); err != nil {
+		return nil, nil, explain("look near", err)
 	}
-	return near, roles, nil
+	near, err = features(ctx, t, cond+" ORDER BY layer_features.layer, layer_features.number", args...)
+	return near, roles, explain("look near", err)
+}
+
+// querier is a pool or a transaction.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+}
+
+func readRoles(ctx context.Context, q querier) (map[survey.Role]bool, error) {
+	rows, err := q.QueryContext(ctx, `SELECT DISTINCT role FROM layers ORDER BY role`)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	roles := make(map[survey.Role]bool)
+	for rows.Next() {
+		var role survey.Role
+		if err := rows.Scan(&role); err != nil {
+			return nil, err
+		}
+		roles[role] = true
+	}
+	return roles, rows.Err()
 }
 
 // features reads the features that meet a condition.
-func (s *Store) features(ctx context.Context, where string, args ...any) ([]survey.LayerFeature, error) {
-	rows, err := s.read.QueryContext(ctx, `
+func features(ctx context.Context, q querier, where string, args ...any) ([]survey.LayerFeature, error) {
+	rows, err := q.QueryContext(ctx, `
 		SELECT
 			layers.body,
 			layer_features.layer,

@@ -59,7 +59,7 @@ func (s *Store) PointsWithin(ctx context.Context, p orb.Point, r geo.Length) ([]
 }
 
 func list[T any](ctx context.Context, s *Store, k kind, f Filter, read func([]byte) (T, error)) ([]Row[T], error) {
-	where, args, err := f.where(k)
+	where, args, err := s.where(ctx, k, f)
 	if err != nil {
 		return nil, err
 	}
@@ -82,7 +82,7 @@ func list[T any](ctx context.Context, s *Store, k kind, f Filter, read func([]by
 }
 
 func (s *Store) count(ctx context.Context, k kind, f Filter) (int, error) {
-	where, args, err := f.where(k)
+	where, args, err := s.where(ctx, k, f)
 	if err != nil {
 		return 0, err
 	}
@@ -92,10 +92,10 @@ func (s *Store) count(ctx context.Context, k kind, f Filter) (int, error) {
 }
 
 // where writes the filter as SQL conditions, without After and Limit.
-func (f Filter) where(k kind) (string, []any, error) {
+func (s *Store) where(ctx context.Context, k kind, f Filter) (string, []any, error) {
 	parts, args := []string{"deleted = 0"}, []any{}
 	if f.Bound != nil {
-		cond, bounds, err := meets(k.table, *f.Bound)
+		cond, bounds, err := s.meets(ctx, k.table, *f.Bound)
 		if err != nil {
 			return "", nil, err
 		}

@@ -128,9 +128,9 @@ func TestReadOnly(t *testing.T) {
 		r := open(t, path, sqlite.Options{ReadOnly: true})
 		_, err := r.Site(t.Context(), "KB")
 		require.NoError(t, err)
-		_, err = r.PutSite(t.Context(), knoll(), officer, any)
+		_, err = r.PutSite(t.Context(), knoll(), officer, anyRev)
 		assert.ErrorIs(t, err, survey.ErrReadOnly)
-		assert.ErrorIs(t, r.DeleteSite(t.Context(), "x", officer, any), survey.ErrReadOnly)
+		assert.ErrorIs(t, r.DeleteSite(t.Context(), "x", officer, anyRev), survey.ErrReadOnly)
 		assert.ErrorIs(t, r.ImportAll(t.Context(), nil, nil, officer), survey.ErrReadOnly)
 	}
 	t.Run("beside a writer", func(t *testing.T) {

@@ -79,7 +79,7 @@ func Open(ctx context.Context, path string, o Options) (*Store, error) {
 		return nil, err
 	}
 	if !o.ReadOnly {
-		if s.write, err = open(abs, url.Values{"mode": {mode}, "_txlock": {"immediate"}, "_journal_mode": {"WAL"}}, 1); err != nil {
+		if s.write, err = open(abs, url.Values{"mode": {mode}, "_txlock": {"immediate"}, "_journal_mode": {"WAL"}, "_cache_size": {"-65536"}}, 1); err != nil {
 			return nil, explain("open atlas", err)
 		}
 		if err := s.prepare(ctx, o); err != nil {

@@ -20,7 +20,7 @@ import (
 var (
 	officer = sqlite.Author{Who: "A. Officer", Device: "tablet 3"}
 	other   = sqlite.Author{Who: "B. Other"}
-	any     survey.Opt[int64]
+	anyRev  survey.Opt[int64]
 	noon    = time.Date(2026, 5, 4, 12, 0, 0, 123456000, time.UTC)
 )
 
@@ -79,14 +79,14 @@ func stand(site, label string) survey.Point {
 
 func putSite(t testing.TB, s *sqlite.Store, site survey.Site) sqlite.Row[survey.Site] {
 	t.Helper()
-	row, err := s.PutSite(t.Context(), site, officer, any)
+	row, err := s.PutSite(t.Context(), site, officer, anyRev)
 	require.NoError(t, err)
 	return row
 }
 
 func putPoint(t testing.TB, s *sqlite.Store, p survey.Point) sqlite.Row[survey.Point] {
 	t.Helper()
-	row, err := s.PutPoint(t.Context(), p, officer, any)
+	row, err := s.PutPoint(t.Context(), p, officer, anyRev)
 	require.NoError(t, err)
 	return row
 }
@@ -177,7 +177,7 @@ func TestCancelledWriteSavesNothing(t *testing.T) {
 	s := newAtlas(t)
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	_, err := s.PutSite(ctx, knoll(), officer, any)
+	_, err := s.PutSite(ctx, knoll(), officer, anyRev)
 	require.ErrorIs(t, err, context.Canceled)
 	n, err := s.Revision(t.Context())
 	require.NoError(t, err)
