@@ -1,0 +1,196 @@
+package server
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+
+	"github.com/go-chi/chi/v5"
+
+	"holdfast/geo/geojson"
+	"holdfast/survey"
+	"holdfast/survey/sqlite"
+)
+
+// problem is the body of an error answer (RFC 9457). Errors lists what is
+// wrong with the input, each with a JSON Pointer into the body or the name of
+// the query parameter.
+type problem struct {
+	Type     string          `json:"type"`
+	Title    string          `json:"title"`
+	Status   int             `json:"status"`
+	Detail   string          `json:"detail"`
+	Instance string          `json:"instance,omitempty"`
+	Errors   []problemDetail `json:"errors,omitempty"`
+
+	// Both versions, when a write met a newer one.
+	Yours       *geojson.Feature `json:"yours,omitempty"`
+	Current     *geojson.Feature `json:"current,omitempty"`
+	CurrentETag string           `json:"current_etag,omitempty"`
+}
+
+type problemDetail struct {
+	Pointer   string `json:"pointer,omitempty"`
+	Parameter string `json:"parameter,omitempty"`
+	Detail    string `json:"detail"`
+}
+
+// statusError is a failure of the request itself rather than of the job.
+type statusError struct {
+	code    int
+	message string
+}
+
+func (e *statusError) Error() string { return e.message }
+
+func status(code int, format string, args ...any) error {
+	return &statusError{code: code, message: fmt.Sprintf(format, args...)}
+}
+
+var errInternal = errors.New("internal error")
+
+// parameterError is a query parameter that cannot be used.
+type parameterError struct {
+	name    string
+	message string
+}
+
+func (e *parameterError) Error() string {
+	if e.name == "" {
+		return e.message
+	}
+	return fmt.Sprintf("the parameter %q %s", e.name, e.message)
+}
+func (e *parameterError) Unwrap() error { return survey.ErrInvalid }
+
+func badParameter(name, format string, args ...any) error {
+	return &parameterError{name: name, message: fmt.Sprintf(format, args...)}
+}
+
+// staleError is a write on a version that is no longer the current one.
+type staleError struct {
+	yours, current geojson.Feature
+	etag           string
+}
+
+func (e *staleError) Error() string {
+	return "Someone changed this in the meantime. Both versions are returned; look at the current one and send yours again with its ETag."
+}
+func (e *staleError) Unwrap() error { return survey.ErrStale }
+
+// problemOf says what an error means to the outside. The text of an internal
+// error stays in the log.
+func problemOf(err error) problem {
+	p := problem{Type: "about:blank", Detail: sentence(err.Error())}
+	var (
+		asked   *statusError
+		tooBig  *http.MaxBytesError
+		invalid *survey.InvalidError
+		param   *parameterError
+		where   *positionError
+		stale   *staleError
+	)
+	switch {
+	case errors.As(err, &asked):
+		p.Status = asked.code
+	case errors.As(err, &tooBig):
+		p.Status = http.StatusRequestEntityTooLarge
+		p.Detail = fmt.Sprintf("The body is larger than %d bytes.", tooBig.Limit)
+	case errors.As(err, &param):
+		p.Status = http.StatusBadRequest
+		p.Errors = []problemDetail{{Parameter: param.name, Detail: param.message}}
+	case errors.As(err, &invalid):
+		p.Status = http.StatusBadRequest
+		p.Detail = sentence(invalid.Error())
+		for _, one := range invalid.Problems {
+			p.Errors = append(p.Errors, problemDetail{Pointer: one.Pointer, Detail: one.Message})
+		}
+	case errors.As(err, &where):
+		p.Status = http.StatusBadRequest
+		p.Errors = where.details()
+	case errors.As(err, &stale):
+		p.Status = http.StatusPreconditionFailed
+		p.Yours, p.Current, p.CurrentETag = &stale.yours, &stale.current, stale.etag
+	case errors.Is(err, survey.ErrInvalid):
+		p.Status = http.StatusBadRequest
+	case errors.Is(err, survey.ErrNotFound):
+		p.Status = http.StatusNotFound
+	case errors.Is(err, survey.ErrConflict):
+		p.Status = http.StatusConflict
+	case errors.Is(err, survey.ErrStale):
+		p.Status = http.StatusPreconditionFailed
+	case errors.Is(err, survey.ErrForbidden), errors.Is(err, survey.ErrReadOnly):
+		p.Status = http.StatusForbidden
+	case errors.Is(err, sqlite.ErrBusy):
+		p.Status = http.StatusServiceUnavailable
+	case errors.Is(err, sqlite.ErrFull):
+		p.Status = http.StatusInsufficientStorage
+	default:
+		p.Status = http.StatusInternalServerError
+		p.Detail = "Something went wrong inside the program. The log names this request."
+	}
+	p.Title = http.StatusText(p.Status)
+	return p
+}
+
+// sentence writes an error text as people do: without the kind it wraps, with
+// a capital and a full stop.
+func sentence(text string) string {
+	for _, kind := range []error{survey.ErrInvalid, survey.ErrNotFound, survey.ErrConflict, survey.ErrStale, survey.ErrForbidden} {
+		text = strings.TrimSuffix(text, ": "+kind.Error())
+	}
+	if text == "" {
+		return text
+	}
+	if c := text[0]; c >= 'a' && c <= 'z' {
+		text = string(c-'a'+'A') + text[1:]
+	}
+	if !strings.ContainsRune(".!?", rune(text[len(text)-1])) {
+		text += "."
+	}
+	return text
+}
+
+// fail answers a request that cannot be served: problem+json to programs, a
+// page to people.
+func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	if errors.Is(err, context.Canceled) && r.Context().Err() != nil {
+		return // nobody is waiting any more
+	}
+	p := problemOf(err)
+	id := w.Header().Get("X-Request-Id")
+	p.Instance = "urn:holdfast:request:" + id
+	if p.Status >= 500 {
+		s.log.ErrorContext(r.Context(), "failed", "id", id, "path", r.URL.Path, "error", err)
+	}
+	h := w.Header()
+	h.Set("Cache-Control", "no-store")
+	h.Del("ETag")
+	if prefersHTML(r) {
+		s.render(w, r, p.Status, "error", page{Title: p.Title, Body: p})
+		return
+	}
+	h.Set("Content-Type", typeProblem)
+	w.WriteHeader(p.Status)
+	if err := json.NewEncoder(w).Encode(p); err != nil {
+		s.log.InfoContext(r.Context(), "write problem", "id", id, "error", err)
+	}
+}
+
+func (s *Server) handleNotFound(w http.ResponseWriter, r *http.Request) {
+	s.fail(w, r, status(http.StatusNotFound, "There is nothing at %s.", r.URL.Path))
+}
+
+func (s *Server) handleMethodNotAllowed(w http.ResponseWriter, r *http.Request) {
+	var allowed []string
+	for _, m := range []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodDelete, http.MethodOptions} {
+		if s.Routes().Match(chi.NewRouteContext(), m, r.URL.Path) {
+			allowed = append(allowed, m)
+		}
+	}
+	w.Header().Set("Allow", strings.Join(allowed, ", "))
+	s.fail(w, r, status(http.StatusMethodNotAllowed, "%s is not possible here.", r.Method))
+}

@@ -1,0 +1,94 @@
+package server
+
+import (
+	"crypto/rand"
+	"log/slog"
+	"net/http"
+	"runtime/debug"
+	"time"
+
+	"github.com/go-chi/chi/v5/middleware"
+)
+
+// contentPolicy lets a page use what this server serves and nothing else.
+const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; " +
+	"connect-src 'self'; font-src 'self'; manifest-src 'self'; worker-src 'self'; " +
+	"form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+
+// headers sets what every answer carries, errors and files included.
+func headers(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", contentPolicy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(), microphone=(), payment=()")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// logged names the request and logs how it ended. The name goes out in
+// X-Request-Id, so that a person can quote it.
+func (s *Server) logged(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		id := rand.Text()[:12]
+		w.Header().Set("X-Request-Id", id)
+		ww := middleware.NewWrapResponseWriter(w, r.ProtoMajor)
+		start := time.Now()
+		next.ServeHTTP(ww, r)
+		level := slog.LevelInfo
+		if ww.Status() >= 500 {
+			level = slog.LevelError
+		}
+		s.log.LogAttrs(r.Context(), level, "request",
+			slog.String("id", id),
+			slog.String("method", r.Method),
+			slog.String("path", r.URL.Path),
+			slog.Int("status", ww.Status()),
+			slog.Int("bytes", ww.BytesWritten()),
+			slog.Duration("took", time.Since(start)))
+	})
+}
+
+// recovered turns a panic into a logged 500.
+func (s *Server) recovered(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		defer func() {
+			v := recover()
+			if v == nil {
+				return
+			}
+			if v == http.ErrAbortHandler { // the server's own way to drop a connection
+				panic(v)
+			}
+			s.log.Error("panic", "id", w.Header().Get("X-Request-Id"), "value", v, "stack", string(debug.Stack()))
+			s.fail(w, r, errInternal)
+		}()
+		next.ServeHTTP(w, r)
+	})
+}
+
+// sameOrigin refuses writes that another site's page makes a browser send.
+func (s *Server) sameOrigin(next http.Handler) http.Handler {
+	guard := http.NewCrossOriginProtection()
+	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.fail(w, r, status(http.StatusForbidden, "This request came from a page of another site and was refused."))
+	}))
+	return guard.Handler(next)
+}
+
+func bounded(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		r.Body = http.MaxBytesReader(w, r.Body, MaxBody)
+		next.ServeHTTP(w, r)
+	})
+}
+
+func compressed() func(http.Handler) http.Handler {
+	return middleware.Compress(5,
+		typeHTML, typeJSON, typeGeoJSON, typeProblem, typeOpenAPI,
+		"text/css", "text/javascript", "application/javascript", "image/svg+xml", "text/plain")
+}

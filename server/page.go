@@ -1,0 +1,189 @@
+package server
+
+import (
+	"bytes"
+	"embed"
+	"fmt"
+	"html/template"
+	"net/http"
+	"path"
+	"strings"
+	"time"
+
+	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
+)
+
+//go:embed html/*.html
+var pageFiles embed.FS
+
+// display is how the screen is lit.
+type display string
+
+const (
+	displayAuto  display = "auto" // as the device is set
+	displayDay   display = "day"
+	displayNight display = "night"
+)
+
+// page is what every page is rendered from; Body is its own matter.
+type page struct {
+	Title string
+	Room  string // which entry of the navigation this is
+	Body  any
+
+	Units   survey.Units
+	Display display
+	Here    string // path and query, for coming back after a change of display
+	Demo    bool
+	Version string
+	Policy  string // version of the policy in force
+	Atlas   int64  // revision of the atlas
+	Now     time.Time
+}
+
+// Night is the media query under which the night style sheet applies.
+func (p page) Night() string {
+	switch p.Display {
+	case displayNight:
+		return "screen"
+	case displayDay:
+		return ""
+	default:
+		return "screen and (prefers-color-scheme: dark)"
+	}
+}
+
+// Scheme keeps the browser from flashing white before the style sheets are in.
+func (p page) Scheme() string {
+	switch p.Display {
+	case displayNight:
+		return "dark"
+	case displayDay:
+		return "light"
+	default:
+		return "light dark"
+	}
+}
+
+// parsePages reads every page together with the frame and the shared parts.
+func parsePages(asset func(string) string) (map[string]*template.Template, error) {
+	funcs := template.FuncMap{
+		"asset":   asset,
+		"words":   words,
+		"date":    wording.Date,
+		"moment":  func(t time.Time) string { return wording.Moment(t.UTC()) },
+		"count":   wording.Count,
+		"said":    said,
+		"shape":   shape,
+		"bearing": wording.Bearing,
+		"lines":   lines,
+		"list":    func(v ...any) []any { return v },
+	}
+	frame, err := template.New("frame").Funcs(funcs).ParseFS(pageFiles, "html/_*.html")
+	if err != nil {
+		return nil, fmt.Errorf("parse page frame: %w", err)
+	}
+	names, err := pageFiles.ReadDir("html")
+	if err != nil {
+		return nil, fmt.Errorf("list pages: %w", err)
+	}
+	pages := make(map[string]*template.Template, len(names))
+	for _, f := range names {
+		if strings.HasPrefix(f.Name(), "_") {
+			continue
+		}
+		t, err := template.Must(frame.Clone()).ParseFS(pageFiles, path.Join("html", f.Name()))
+		if err != nil {
+			return nil, fmt.Errorf("parse page %s: %w", f.Name(), err)
+		}
+		pages[strings.TrimSuffix(f.Name(), ".html")] = t
+	}
+	return pages, nil
+}
+
+// render writes a page. It is put together in full first, so that a page is
+// either whole or an error.
+func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, name string, p page) {
+	p.Demo, p.Version, p.Now = s.demo, s.version, s.now().UTC()
+	p.Display = displayOf(r)
+	p.Here = r.URL.RequestURI()
+	p.Units = survey.UnitsUS
+	if policy, err := s.store.Policy(r.Context()); err == nil {
+		p.Policy, p.Units = policy.Version, policy.Units
+	}
+	if revision, err := s.store.Revision(r.Context()); err == nil {
+		p.Atlas = revision
+	}
+	var b bytes.Buffer
+	if err := s.pages[name].ExecuteTemplate(&b, "frame", p); err != nil {
+		s.log.ErrorContext(r.Context(), "render", "page", name, "id", w.Header().Get("X-Request-Id"), "error", err)
+		http.Error(w, "This page could not be put together. The log names this request.", http.StatusInternalServerError)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", typeHTML+"; charset=utf-8")
+	h.Add("Vary", "Accept, Cookie")
+	if h.Get("Cache-Control") == "" {
+		h.Set("Cache-Control", "no-cache")
+	}
+	w.WriteHeader(code)
+	if _, err := w.Write(b.Bytes()); err != nil {
+		s.log.InfoContext(r.Context(), "write page", "page", name, "error", err)
+	}
+}
+
+const displayCookie = "display"
+
+func displayOf(r *http.Request) display {
+	c, err := r.Cookie(displayCookie)
+	if err != nil {
+		return displayAuto
+	}
+	switch d := display(c.Value); d {
+	case displayDay, displayNight:
+		return d
+	}
+	return displayAuto
+}
+
+// handleDisplay changes how the screen is lit and goes back to the page.
+//
+// POST /display
+func (s *Server) handleDisplay(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
+		return
+	}
+	d := display(r.PostFormValue("to"))
+	switch d {
+	case displayAuto, displayDay, displayNight:
+	default:
+		s.fail(w, r, status(http.StatusBadRequest, "The display is day, night or auto."))
+		return
+	}
+	http.SetCookie(w, &http.Cookie{
+		Name: displayCookie, Value: string(d), Path: "/", MaxAge: 365 * 24 * 3600, HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteLaxMode,
+	})
+	http.Redirect(w, r, localPath(r.PostFormValue("here")), http.StatusSeeOther)
+}
+
+// localPath keeps a redirect on this server: "//elsewhere" and "\\elsewhere"
+// would leave it.
+func localPath(p string) string {
+	if !strings.HasPrefix(p, "/") || strings.HasPrefix(p, "//") || strings.ContainsAny(p, "\\\r\n") {
+		return "/"
+	}
+	return p
+}
+
+// handleAbout tells what this is and its cautions in full.
+//
+// GET /about
+func (s *Server) handleAbout(w http.ResponseWriter, r *http.Request) {
+	if _, err := query(r); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.render(w, r, http.StatusOK, "about", page{Title: "About and cautions", Room: "about"})
+}

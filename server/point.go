@@ -1,0 +1,92 @@
+package server
+
+import (
+	"fmt"
+	"net/http"
+	"time"
+
+	"holdfast/survey"
+	"holdfast/survey/answer"
+	"holdfast/survey/sqlite"
+)
+
+type pointPage struct {
+	Point     survey.Point
+	Revision  int64
+	UpdatedAt time.Time
+	UpdatedBy string
+	Site      survey.Site
+	Answer    answer.Answer
+	Grid      string // USNG
+	Loud      []string
+	Loads     []loadChoice
+	Tonight   survey.Moisture
+	Moistures []survey.Moisture
+	History   []sqlite.Revision
+}
+
+type loadChoice struct{ ID, Title string }
+
+// handlePoint shows the answer for a point with all its working.
+//
+// GET /points/{id}?load=&required=&tonight=
+func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
+	q, err := query(r, "load", "required", "tonight")
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	asked, err := ask(q)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	j, err := s.atlas.Point(r.Context(), pathID(r), asked)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	policy, err := s.store.Policy(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	history, err := s.store.History(r.Context(), sqlite.Points, j.Point.Item.ID)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	p := j.Point.Item
+	s.render(w, r, http.StatusOK, "point", page{Title: p.Label + ", " + j.Site.Item.Name, Body: pointPage{
+		Point: p, Revision: j.Point.Revision, UpdatedAt: j.Point.UpdatedAt, UpdatedBy: j.Point.UpdatedBy,
+		Site: j.Site.Item, Answer: j.Answer, Grid: usng(p.Position), Loud: s.pointDoubts(p, j.Site.Item, policy),
+		Loads: loadChoices(policy, j.Answer), Tonight: asked.Tonight, Moistures: survey.Moistures, History: history,
+	}})
+}
+
+// loadChoices lists the policy's load cases and, when the answer is for
+// another load, that one too.
+func loadChoices(policy survey.Policy, a answer.Answer) []loadChoice {
+	var out []loadChoice
+	own := true
+	for _, l := range policy.LoadCases {
+		out = append(out, loadChoice{l.ID, l.Title})
+		own = own && l.ID != a.LoadCase.ID
+	}
+	if own {
+		out = append(out, loadChoice{a.LoadCase.ID, a.LoadCase.Title})
+	}
+	return out
+}
+
+// pointDoubts says what must not be overlooked about a point.
+func (s *Server) pointDoubts(p survey.Point, site survey.Site, policy survey.Policy) []string {
+	out := reviewDoubts(site.Review, s.now())
+	switch days, stale, known := surveyAge(p, policy, s.now()); {
+	case !known:
+		out = append(out, "The date of the survey is not recorded.")
+	case stale:
+		out = append(out, fmt.Sprintf("Surveyed %d days ago, longer than the %.0f months allowed: survey it again.", days, policy.ResurveyMonths.Value))
+	}
+	return out
+}

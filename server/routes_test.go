@@ -1,0 +1,54 @@
+package server_test
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+
+	"github.com/go-chi/chi/v5"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// TestEveryRoute walks the route tree: every GET works on the fixture, and
+// every answer carries the headers that keep a page to this server.
+func TestEveryRoute(t *testing.T) {
+	s, _ := fixture(t)
+	fill := strings.NewReplacer("/sites/{id}", "/sites/s-alder", "/points/{id}", "/points/p-good",
+		"/{collection}/items/{id}", "/points/items/p-good", "points/items/{id}", "points/items/p-good", "sites/items/{id}", "sites/items/s-alder", "{collection}", "points")
+	queries := map[string]string{
+		"/map/grid": "?bbox=-91.21,44.64,-91.19,44.66", "/map/points": "?bbox=-91.21,44.64,-91.19,44.66", "/api/convert": "?position=44.65,-91.2",
+	}
+	seen := 0
+	err := chi.Walk(s.Routes(), func(method, route string, _ http.Handler, _ ...func(http.Handler) http.Handler) error {
+		if method != http.MethodGet || route == "/static/*" {
+			return nil
+		}
+		seen++
+		target := strings.TrimSuffix(fill.Replace(route), "/")
+		if target == "" {
+			target = "/"
+		}
+		t.Run(route, func(t *testing.T) {
+			res := call(t, s, method, target+queries[route], "")
+			assert.Equal(t, http.StatusOK, res.StatusCode, bodyOf(t, res))
+			checkHeaders(t, res)
+		})
+		return nil
+	})
+	require.NoError(t, err)
+	assert.Greater(t, seen, 12)
+}
+
+func checkHeaders(t *testing.T, res *http.Response) {
+	t.Helper()
+	csp := res.Header.Get("Content-Security-Policy")
+	for _, part := range []string{"default-src 'none'", "script-src 'self'", "style-src 'self'", "frame-ancestors 'none'", "base-uri 'none'", "form-action 'self'"} {
+		assert.Contains(t, csp, part)
+	}
+	assert.NotContains(t, csp, "unsafe")
+	assert.NotContains(t, csp, "http")
+	assert.Equal(t, "nosniff", res.Header.Get("X-Content-Type-Options"))
+	assert.NotEmpty(t, res.Header.Get("Referrer-Policy"))
+	assert.NotEmpty(t, res.Header.Get("X-Request-Id"))
+}

@@ -1,0 +1,115 @@
+// Package server is the web face of an atlas: pages for people and, under
+// /api, the open standard that other programs use (OGC API - Features,
+// 17-069r4 and 20-002). It holds no rule and no arithmetic of the job: a
+// handler parses, loads, asks and renders.
+package server
+
+import (
+	"fmt"
+	"html/template"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/go-chi/chi/v5"
+	"github.com/go-chi/chi/v5/middleware"
+
+	"holdfast/static"
+	"holdfast/survey/atlas"
+	"holdfast/survey/sqlite"
+)
+
+// Config is what a Server needs.
+type Config struct {
+	Store    *sqlite.Store
+	Now      func() time.Time // nil is time.Now
+	Log      *slog.Logger     // nil discards
+	Demo     bool             // the atlas is invented, and every page says so
+	ReadOnly bool             // writes are refused
+	Version  string           // of the program, shown in the footer and the API definition
+}
+
+// MaxBody bounds the body of a request, in bytes. A point with all its lists
+// full is well below it.
+const MaxBody = 4 << 20
+
+// Server serves one atlas over HTTP.
+type Server struct {
+	store    *sqlite.Store
+	atlas    atlas.Atlas
+	now      func() time.Time
+	log      *slog.Logger
+	demo     bool
+	readOnly bool
+	version  string
+	static   *static.Files
+	pages    map[string]*template.Template
+	briefs   briefs
+	handler  http.Handler
+}
+
+// New prepares a server; it fails only when the program itself is damaged.
+func New(c Config) (*Server, error) {
+	s := &Server{
+		store: c.Store, now: c.Now, log: c.Log,
+		demo: c.Demo, readOnly: c.ReadOnly, version: c.Version,
+	}
+	if s.now == nil {
+		s.now = time.Now
+	}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	s.atlas = atlas.Atlas{Store: c.Store, Now: s.now}
+	var err error
+	if s.static, err = static.New("/static/"); err != nil {
+		return nil, fmt.Errorf("new server: %w", err)
+	}
+	if s.pages, err = parsePages(s.static.Path); err != nil {
+		return nil, fmt.Errorf("new server: %w", err)
+	}
+	s.handler = s.routes()
+	return s, nil
+}
+
+// ServeHTTP answers one request.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.ServeHTTP(w, r) }
+
+// Routes is the route tree, for walking.
+func (s *Server) Routes() chi.Routes { return s.handler.(chi.Routes) }
+
+func (s *Server) routes() chi.Router {
+	r := chi.NewRouter()
+	r.Use(s.logged, headers, s.recovered, s.sameOrigin, bounded, middleware.GetHead, compressed())
+	r.NotFound(s.handleNotFound)
+	r.MethodNotAllowed(s.handleMethodNotAllowed)
+
+	r.Get("/", s.handleMap)
+	r.Get("/map/points", s.handleMapPoints)
+	r.Get("/map/grid", s.handleMapGrid)
+	r.Get("/sites/{id}", s.handleSite)
+	r.Get("/points/{id}", s.handlePoint)
+	r.Get("/about", s.handleAbout)
+	r.Post("/display", s.handleDisplay)
+	r.Get("/static/*", s.static.ServeHTTP)
+
+	r.Route("/api", func(r chi.Router) {
+		r.Get("/", s.handleLanding)
+		r.Get("/conformance", s.handleConformance)
+		r.Get("/openapi", s.handleOpenAPI)
+		r.Get("/collections", s.handleCollections)
+		r.Get("/collections/{collection}", s.handleCollection)
+		r.Get("/collections/{collection}/items", s.handleItems)
+		r.Post("/collections/{collection}/items", s.handleCreate)
+		r.Options("/collections/{collection}/items", s.handleItemsOptions)
+		r.Get("/collections/{collection}/items/{id}", s.handleItem)
+		r.Put("/collections/{collection}/items/{id}", s.handleReplace)
+		r.Delete("/collections/{collection}/items/{id}", s.handleDelete)
+		r.Options("/collections/{collection}/items/{id}", s.handleItemOptions)
+
+		r.Get("/collections/points/items/{id}/options", s.handleOptions)
+		r.Post("/options", s.handleCalculate)
+		r.Get("/convert", s.handleConvert)
+	})
+	return r
+}

@@ -1,0 +1,272 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"holdfast/geo/geojson"
+	"holdfast/survey"
+	"holdfast/survey/sqlite"
+)
+
+func etagOf(revision int64) string { return fmt.Sprintf(`"%d"`, revision) }
+
+// Comparison of ETags (RFC 9110, 8.8.3.2).
+const (
+	strongly = false
+	weakly   = true
+)
+
+// etagListed tells whether an If-Match or If-None-Match header names an ETag.
+func etagListed(header, etag string, weak bool) bool {
+	if strings.TrimSpace(header) == "*" {
+		return true
+	}
+	for one := range strings.SplitSeq(header, ",") {
+		one = strings.TrimSpace(one)
+		if weak {
+			one, etag = strings.TrimPrefix(one, "W/"), strings.TrimPrefix(etag, "W/")
+		}
+		if one != "" && one == etag {
+			return true
+		}
+	}
+	return false
+}
+
+// expected reads which revision a write was made on: 0 for an item that must
+// not exist yet.
+func (s *Server) expected(ctx context.Context, r *http.Request, collection, id string) (int64, error) {
+	if strings.TrimSpace(r.Header.Get("If-None-Match")) == "*" {
+		return 0, nil
+	}
+	match := r.Header.Get("If-Match")
+	if match == "" {
+		return 0, status(http.StatusPreconditionRequired, "Say which version you are changing: send its ETag as If-Match, or If-None-Match: * for a new one.")
+	}
+	now, err := s.item(ctx, collection, id)
+	switch {
+	case errors.Is(err, survey.ErrNotFound):
+		return 0, status(http.StatusPreconditionFailed, "There is no %s %q to change any more.", strings.TrimSuffix(collection, "s"), id)
+	case err != nil:
+		return 0, err
+	case etagListed(match, etagOf(now.revision), strongly):
+		return now.revision, nil
+	}
+	if n, err := strconv.ParseInt(strings.Trim(match, `"`), 10, 64); err == nil && n > 0 {
+		return n, nil // an older one: the store refuses it, at the moment of writing
+	}
+	return -1, nil // no revision of ours
+}
+
+// author says who makes a change.
+func author(r *http.Request) sqlite.Author {
+	device := r.UserAgent()
+	if len(device) > 200 {
+		device = device[:200]
+	}
+	return sqlite.Author{Who: "not signed in", Device: strings.ToValidUTF8(device, "")}
+}
+
+// writable refuses a write where none is possible.
+func (s *Server) writable(w http.ResponseWriter, r *http.Request) (collection, error) {
+	if s.readOnly {
+		return collection{}, fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly)
+	}
+	c, err := s.collection(r.Context(), r)
+	if err == nil && !c.writable {
+		w.Header().Set("Allow", "GET, HEAD, OPTIONS")
+		err = status(http.StatusMethodNotAllowed, "The layer %s is replaced by importing it anew, not feature by feature.", c.Title)
+	}
+	return c, err
+}
+
+// put stores a Feature in a collection.
+func (s *Server) put(r *http.Request, collection string, f geojson.Feature, expect int64) (stored, error) {
+	ctx, seen := r.Context(), survey.Known(expect)
+	if collection == sqlite.Sites {
+		site, err := survey.ParseSite(f)
+		if err != nil {
+			return stored{}, err
+		}
+		row, err := s.store.PutSite(ctx, site, author(r), seen)
+		if err != nil {
+			return stored{}, err
+		}
+		g, err := row.Item.Feature()
+		return stored{g, row.Revision}, err
+	}
+	p, err := survey.ParsePoint(f)
+	if err != nil {
+		return stored{}, err
+	}
+	row, err := s.store.PutPoint(ctx, p, author(r), seen)
+	if err != nil {
+		return stored{}, err
+	}
+	g, err := row.Item.Feature()
+	return stored{g, row.Revision}, err
+}
+
+// handleCreate adds a site or a point.
+//
+// POST /api/collections/{collection}/items
+func (s *Server) handleCreate(w http.ResponseWriter, r *http.Request) {
+	_, _, err := offered(r, nil, typeGeoJSON)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	c, err := s.writable(w, r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	f, err := readFeature(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	made, err := s.put(r, c.ID, f, 0)
+	if errors.Is(err, survey.ErrStale) {
+		err = fmt.Errorf("there is already a feature with the id %q: %w", f.ID, survey.ErrConflict)
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.writeStored(w, r, http.StatusCreated, c, made)
+}
+
+// handleReplace replaces a site or a point on the version the client has
+// seen, or creates it under an id the client made.
+//
+// PUT /api/collections/{collection}/items/{id}
+func (s *Server) handleReplace(w http.ResponseWriter, r *http.Request) {
+	_, _, err := offered(r, nil, typeGeoJSON)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	c, err := s.writable(w, r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	id := pathID(r)
+	expect, err := s.expected(r.Context(), r, c.ID, id)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	f, err := readFeature(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if f.ID != "" && f.ID != id {
+		s.fail(w, r, survey.Invalid("/id", "%q is not the id of the address, %q", f.ID, id))
+		return
+	}
+	f.ID = id
+	made, err := s.put(r, c.ID, f, expect)
+	if err != nil {
+		s.fail(w, r, s.bothVersions(r.Context(), c.ID, f, err))
+		return
+	}
+	code := http.StatusOK
+	if expect == 0 {
+		code = http.StatusCreated
+	}
+	s.writeStored(w, r, code, c, made)
+}
+
+// bothVersions adds the client's and the current version to a stale write.
+func (s *Server) bothVersions(ctx context.Context, collection string, yours geojson.Feature, err error) error {
+	if !errors.Is(err, survey.ErrStale) {
+		return err
+	}
+	now, lost := s.item(ctx, collection, yours.ID)
+	if lost != nil {
+		return err
+	}
+	return &staleError{yours: yours, current: now.feature, etag: etagOf(now.revision)}
+}
+
+func (s *Server) writeStored(w http.ResponseWriter, r *http.Request, code int, c collection, made stored) {
+	at := origin(r) + itemPath(c.ID, made.feature.ID)
+	w.Header().Set("ETag", etagOf(made.revision))
+	if code == http.StatusCreated {
+		w.Header().Set("Location", at)
+	}
+	s.writeJSONStatus(w, r, code, typeGeoJSON, linkedFeature{made.feature, []link{
+		{at, "self", typeGeoJSON, "this"},
+		{at + "?f=html", "alternate", typeHTML, "this, as " + typeHTML},
+		{origin(r) + "/api/collections/" + c.ID, "collection", typeJSON, c.Title},
+	}})
+}
+
+// handleDelete takes a site or a point out of the atlas; its history stays.
+//
+// DELETE /api/collections/{collection}/items/{id}
+func (s *Server) handleDelete(w http.ResponseWriter, r *http.Request) {
+	if _, err := query(r, "f"); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	c, err := s.writable(w, r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	id := pathID(r)
+	if _, err := s.item(r.Context(), c.ID, id); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	expect, err := s.expected(r.Context(), r, c.ID, id)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	remove := s.store.DeletePoint
+	if c.ID == sqlite.Sites {
+		remove = s.store.DeleteSite
+	}
+	if err := remove(r.Context(), id, author(r), survey.Known(expect)); err != nil {
+		s.fail(w, r, s.bothVersions(r.Context(), c.ID, geojson.Feature{ID: id}, err))
+		return
+	}
+	w.WriteHeader(http.StatusNoContent)
+}
+
+// handleItemsOptions names the methods of a collection's items.
+//
+// OPTIONS /api/collections/{collection}/items
+func (s *Server) handleItemsOptions(w http.ResponseWriter, r *http.Request) {
+	s.allow(w, r, "GET, HEAD, OPTIONS", "POST")
+}
+
+// handleItemOptions names the methods of one item.
+//
+// OPTIONS /api/collections/{collection}/items/{id}
+func (s *Server) handleItemOptions(w http.ResponseWriter, r *http.Request) {
+	s.allow(w, r, "GET, HEAD, OPTIONS", "PUT, DELETE")
+}
+
+func (s *Server) allow(w http.ResponseWriter, r *http.Request, reading, writing string) {
+	c, err := s.collection(r.Context(), r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if c.writable && !s.readOnly {
+		reading += ", " + writing
+	}
+	w.Header().Set("Allow", reading)
+	w.WriteHeader(http.StatusNoContent)
+}

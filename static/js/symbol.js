@@ -1,0 +1,114 @@
+/**
+ * A point on the map: the ground class as a letter inside a shape that tells
+ * the verdict, a tick along the pull bearing and the wedge of the working
+ * sector. The shapes are those of page and paper: full disc holds, half disc
+ * short, broken ring unknown, crossed square no. To leave room for the letter,
+ * the half disc is a ring with a heavy lower half.
+ */
+
+const turn = Math.PI / 180;
+
+/**
+ * Draws a point.
+ * @param {CanvasRenderingContext2D} c
+ * @param {{class: string, verdict: string, bearing?: number, sector?: [number, number], label: string}} p
+ * @param {import('./ink.js').Ink} ink
+ * @param {{ratio: number, rotation: number, chosen: boolean, small: boolean, named: boolean}} how
+ */
+export function drawPoint(c, [x, y], p, ink, how) {
+  const k = how.ratio;
+  const r = (how.small ? 6 : 13) * k;
+  const up = -Math.PI / 2 + how.rotation; // canvas angle of true north
+  c.save();
+  c.lineJoin = 'round';
+  c.lineCap = 'butt';
+
+  if (!how.small && p.sector) {
+    const reach = 46 * k;
+    const [from, to] = p.sector.map((d) => up + d * turn);
+    c.beginPath();
+    c.moveTo(x, y);
+    c.arc(x, y, reach, from, to);
+    c.closePath();
+    c.globalAlpha = 0.22;
+    c.fillStyle = ink[p.verdict];
+    c.fill();
+    c.globalAlpha = 1;
+    c.lineWidth = 1.25 * k;
+    c.strokeStyle = ink[p.verdict];
+    c.stroke();
+  }
+  if (!how.small && p.bearing !== undefined) {
+    const a = up + p.bearing * turn;
+    c.beginPath();
+    c.moveTo(x, y);
+    c.lineTo(x + 52 * k * Math.cos(a), y + 52 * k * Math.sin(a));
+    c.lineWidth = 3.5 * k;
+    c.strokeStyle = ink[p.verdict];
+    c.stroke();
+  }
+  if (how.chosen) {
+    c.beginPath();
+    c.arc(x, y, r + 9 * k, 0, 2 * Math.PI);
+    c.lineWidth = 4 * k;
+    c.strokeStyle = ink.focus;
+    c.stroke();
+  }
+
+  c.strokeStyle = ink[p.verdict];
+  c.lineWidth = (how.small ? 2 : 3) * k;
+  c.beginPath();
+  if (p.verdict === 'no') c.rect(x - r, y - r, 2 * r, 2 * r);
+  else c.arc(x, y, r, 0, 2 * Math.PI);
+  c.fillStyle = p.verdict === 'holds' ? ink.holds : ink.paper;
+  c.fill();
+  const gap = (2 * Math.PI * r) / 16;
+  if (p.verdict === 'unknown') c.setLineDash([gap, gap]);
+  c.stroke();
+  c.setLineDash([]);
+  if (p.verdict === 'no') {
+    c.beginPath();
+    c.moveTo(x - r, y - r);
+    c.lineTo(x + r, y + r);
+    c.moveTo(x + r, y - r);
+    c.lineTo(x - r, y + r);
+    c.lineWidth = 2 * k;
+    c.stroke();
+  }
+  if (p.verdict === 'short') {
+    c.beginPath();
+    c.arc(x, y, r - 1.5 * k, 0, Math.PI);
+    if (how.small) {
+      c.fillStyle = ink.short;
+      c.fill();
+    } else {
+      c.lineWidth = 6 * k;
+      c.stroke();
+    }
+  }
+
+  if (!how.small) {
+    const letter = { rock: 'R', A: 'A', B: 'B', C: 'C' }[p.class] ?? '?';
+    c.font = `800 ${15 * k}px Next, sans-serif`;
+    c.textAlign = 'center';
+    c.textBaseline = 'middle';
+    if (p.verdict !== 'holds') {
+      c.lineWidth = 4 * k;
+      c.strokeStyle = ink.paper;
+      c.strokeText(letter, x, y + k);
+    }
+    c.fillStyle = p.verdict === 'holds' ? ink.paper : ink.ink;
+    c.fillText(letter, x, y + k);
+  }
+  if (how.named) {
+    c.font = `650 ${13 * k}px Next, sans-serif`;
+    c.textAlign = 'left';
+    c.textBaseline = 'middle';
+    c.lineWidth = 4 * k;
+    c.strokeStyle = ink.land;
+    c.strokeText(p.label, x + r + 8 * k, y - r);
+    c.fillStyle = ink.ink;
+    c.fillText(p.label, x + r + 8 * k, y - r);
+  }
+  c.restore();
+}
