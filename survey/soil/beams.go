@@ -41,6 +41,9 @@ func newBeams(r *Rig, s *Springs) (*beams, error) {
 	if err := s.validate(&r.Ground); err != nil {
 		return nil, err
 	}
+	if r.RopeFactor() < 0.1 {
+		return nil, fmt.Errorf("rope angle %v above ground: almost along a stake leaning %v", r.RopeAngle, r.Lean)
+	}
 	b := &beams{section: r.Bar.section(), law: s.Law, rows: len(r.Rows), ropeFactor: r.RopeFactor()}
 	if b.rows > 1 {
 		l := r.Lashing

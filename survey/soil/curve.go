@@ -53,8 +53,8 @@ func NewLoadCurve(r Rig, s Springs, travel []geo.Length) (LoadCurve, error) {
 	if err != nil {
 		return LoadCurve{}, fmt.Errorf("follow rig: %w", err)
 	}
-	if len(travel) > 10000 {
-		return LoadCurve{}, fmt.Errorf("follow rig: %d steps: want 10,000 at most", len(travel))
+	if len(travel) > 1000 {
+		return LoadCurve{}, fmt.Errorf("follow rig: %d steps: want 1,000 at most", len(travel))
 	}
 	out := LoadCurve{Steps: make([]State, 0, len(travel))}
 	for i, u := range travel {

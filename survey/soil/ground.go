@@ -55,7 +55,7 @@ func SandOf(phi geo.Angle) Ground {
 func (g *Ground) validate() error {
 	switch g.Kind {
 	case Clay:
-		if !within(float64(g.Cu), 100, 2e6) {
+		if !within(float64(g.Cu), float64(leastCu), float64(mostCu)) {
 			return fmt.Errorf("clay strength %g kPa: want 0.1 to 2,000", g.Cu.Kilopascals())
 		}
 		if !within(g.J, 0, 1) {
@@ -124,7 +124,10 @@ func (g *Ground) profile(w float64) profile {
 	if g.Kind == Clay {
 		p.clay = true
 		p.cd = float64(g.Cu) * w
-		p.s = WedgeFactor(g.Fall)
+		p.s = 1
+		if g.Fall > 0 {
+			p.s = WedgeFactor(g.Fall)
+		}
 		p.b = float64(g.UnitWeight)/float64(g.Cu) + g.J/w
 		p.xc = (9/p.s - 3) / p.b
 	} else {

@@ -94,7 +94,12 @@ func (g *Geometry) LashAngle() geo.Angle {
 func (g *Geometry) RopeFactor() float64 { return math.Cos(float64(g.RopeAngle - g.Lean)) }
 
 // LashFactor returns the share of a lashing's force that acts across a stake.
-func (g *Geometry) LashFactor() float64 { return math.Cos(float64(g.LashAngle() - g.Lean)) }
+func (g *Geometry) LashFactor() float64 {
+	// cos(angle - lean), with the angle's tangent written out.
+	sin, cos := math.Sincos(float64(g.Lean))
+	s, l := float64(g.Spacing), g.lever()
+	return s * cos / math.Sqrt(s*s-2*s*l*sin+l*l)
+}
 
 func (g *Geometry) validate(rows int) error {
 	if err := g.Bar.validate(); err != nil {
@@ -111,6 +116,8 @@ func (g *Geometry) validate(rows int) error {
 		return fmt.Errorf("lean %v: want 45° at most", g.Lean)
 	case !within(g.RopeAngle.Degrees(), -30, 80):
 		return fmt.Errorf("rope angle %v above ground: want -30° to 80°", g.RopeAngle)
+	case g.RopeAngle-g.Lean > 90*geo.Degree:
+		return fmt.Errorf("rope angle %v above ground: more than square to a stake leaning %v", g.RopeAngle, g.Lean)
 	}
 	if rows < 2 {
 		return nil
