@@ -3,9 +3,14 @@
 // its source in the line itself.
 package data
 
-import _ "embed"
+import "embed"
 
 // DefaultPolicy is the policy a new atlas starts with.
 //
 //go:embed policy/default.json
 var DefaultPolicy []byte
+
+// Demo is the invented district, as GeoJSON files under demo/.
+//
+//go:embed demo/*.geojson
+var Demo embed.FS

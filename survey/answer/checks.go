@@ -194,7 +194,7 @@ func (w *working) overheadCheck(l rig.Layout) Check {
 	}
 	kv, known := o.KV.Get()
 	need, listed := Clearance(kv)
-	words := fmt.Sprintf("%.0f kV", kv)
+	words := fmt.Sprintf("%g kV", kv)
 	if !known {
 		need, listed, words = 20*geo.Foot, true, "voltage not known, taken as up to 350 kV"
 	}

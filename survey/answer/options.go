@@ -76,9 +76,9 @@ func (w *working) rigs() ([]driven, error) {
 			case need <= limit:
 				d.count = max(need, 1)
 			case need <= 12:
-				d.short = fmt.Sprintf("%d sharing rigs would do; the policy allows %d", need, limit)
+				d.count, d.short = w.tooFew(f, limit), fmt.Sprintf("%d sharing rigs would do; the policy allows %d", need, limit)
 			default:
-				d.short = "no believable number of these rigs would do"
+				d.count, d.short = w.tooFew(f, limit), "no believable number of these rigs would do"
 			}
 		}
 		d.anchor = one.Times(d.count)
@@ -86,6 +86,16 @@ func (w *working) rigs() ([]driven, error) {
 		out = append(out, d)
 	}
 	return out, nil
+}
+
+// tooFew is how many rigs to show where the policy's limit is not enough: one,
+// or the limit where only that lifts them over the floor.
+func (w *working) tooFew(one float64, limit int) int {
+	floor := w.in.Policy.FloorRatio.Value * w.a.LoadCase.ForceOnAnchorN
+	if one < floor && one*float64(limit) >= floor {
+		return limit
+	}
+	return 1
 }
 
 // drive sets a rig at a front position and judges it there.
@@ -387,6 +397,7 @@ func (w *working) compare(a, b Option) int {
 		cmp.Compare(len(a.Kit.Short), len(b.Kit.Short)),
 		cmp.Compare(a.People*a.Minutes, b.People*b.Minutes),
 		cmp.Compare(a.Kit.Stakes, b.Kit.Stakes),
+		cmp.Compare(stakes(&a.Main), stakes(&b.Main)),
 	)
 }
 
@@ -415,6 +426,9 @@ func (w *working) why(a, b Option) string {
 		return fmt.Sprintf("%stakes %d people %d minutes rather than %d and %d", head, b.People, b.Minutes, a.People, a.Minutes)
 	case a.Kit.Stakes < b.Kit.Stakes:
 		return fmt.Sprintf("%sneeds %d more stakes", head, b.Kit.Stakes-a.Kit.Stakes)
+	}
+	if stakes(&a.Main) < stakes(&b.Main) {
+		return fmt.Sprintf("the same anchors as %d the other way round", a.Rank)
 	}
 	return fmt.Sprintf("equal to %d", a.Rank)
 }

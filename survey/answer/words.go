@@ -140,7 +140,10 @@ func firstFailed(p Placed) string {
 			return c.Title + ", " + c.Message
 		}
 	}
-	return lastOr(p.Reasons, "the ratio is below the floor")
+	if r, ok := p.Ratio.Get(); ok {
+		return fmt.Sprintf("the best is %s at %s, below the policy's floor", p.Anchor.Name(), ratioWords(r))
+	}
+	return lastOr(p.Reasons, "no anchor passes its checks")
 }
 
 func firstUnrun(p Placed) string {

@@ -81,6 +81,7 @@ func (w *working) oneLower(class survey.GroundClass) (survey.GroundKey, survey.P
 	if class == survey.ClassB {
 		return survey.FactorCCohesive, CuC
 	}
+	w.because("disturbed class C: the lowest ground factor is used, and half the strength of soft clay")
 	return survey.FactorSand, CuC * remoulded
 }
 
@@ -117,7 +118,7 @@ func (w *working) fitness() {
 		w.r.Unsuitable = "cobbles: a stake finds no even ground"
 	case w.g.Texture == survey.Organic:
 		w.r.Unsuitable = "organic ground: no published figure"
-	case saturated && (w.clean() || w.r.Factor == survey.FactorSand):
+	case saturated && w.r.PhiDeg.Known():
 		w.r.Unsuitable = "saturated sand or gravel: stakes are not suitable; use a deadman, a tree or a vehicle"
 	}
 }

@@ -73,8 +73,42 @@ func Stakes(pattern survey.Pattern, c Conditions, p survey.Policy) (Anchor, erro
 	if err != nil {
 		return a, err
 	}
+	if untested, err = a.weaken(untested, c, p); err != nil {
+		return a, err
+	}
 	a.tests(pattern, c, untested)
 	return a, nil
+}
+
+// weaken scales an estimate by the worst that a failed pull here shows: where
+// a rig gave way at four fifths of its own estimate, no other rig's estimate
+// is believed beyond four fifths either.
+func (a *Anchor) weaken(e estimate, c Conditions, p survey.Policy) (estimate, error) {
+	worst := 1.0
+	var which survey.PullTest
+	for _, t := range c.Tests {
+		tested, err := survey.ParsePattern(t.Rig)
+		if err != nil || t.Outcome == survey.Held {
+			continue
+		}
+		var scratch Anchor
+		was, err := scratch.estimate(tested, c, p)
+		if err != nil {
+			return e, err
+		}
+		if was.ok && float64(t.Force()/was.force) < worst {
+			worst, which = float64(t.Force()/was.force), t
+		}
+	}
+	if e.ok && worst < 1 {
+		e.force *= survey.Force(worst)
+		e.grade = survey.TestedHere
+		a.Evidence = append(a.Evidence, Figure{
+			Grade: survey.TestedHere, HoldingN: e.force.Newtons(), Source: "pull test here" + on(which),
+			Note: fmt.Sprintf("a %s %s at %.0f %% of its estimate: every estimate here is scaled by that", which.Rig, which.Outcome, worst*100),
+		})
+	}
+	return e, nil
 }
 
 type estimate struct {
