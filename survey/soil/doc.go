@@ -1,12 +1,18 @@
 // Package soil works out what driven stakes, and the rigs lashed from them,
 // hold in a given ground: the second opinion beside the handbook value.
 //
-// It is pile theory on a small scale. Collapse gives the limit-equilibrium
-// strength of a rig, Curve its load, movement and load sharing on springs,
-// Broms the classical closed forms for one stake, CuFromPull the soil strength
-// that a pull test shows, Draws the 5-95 % range of the answer, Deadman the
-// handbook table for buried anchors and Characteristic the strength that a
-// series of pull tests supports. Everything is a pure function.
+// It is pile theory on a small scale:
+//
+//	NewCollapse          strength of a rig by limit equilibrium, and its reason
+//	Draws.Range          the 5-95 % range of that strength
+//	NewLoadCurve         load, movement and load sharing on springs
+//	BromsClay, BromsSand the classical closed forms for one stake
+//	CuFromPull           the soil strength that a pull test shows
+//	NewCharacteristic    the strength that a series of pull tests supports
+//	DeadmanPressure      the handbook table for buried anchors
+//
+// Every figure is an ultimate one, without a safety factor. Everything is a
+// pure function, safe for use by several goroutines.
 //
 // Sign and direction: a displacement or force is positive along the pull;
 // a depth is positive downwards along the stake. Row 0 of a rig is the front
