@@ -58,38 +58,47 @@ func newBeams(r *Rig, s *Springs) (*beams, error) {
 	for i := range b.inv {
 		b.inv[i] = 1 / (x[i+1] - x[i])
 	}
-	n, d := b.rows*b.nodes, float64(r.Bar.Diameter)
-	b.soil = make([]spring, n)
-	first := make([]int, n)
-	for row, bars := range r.Rows {
-		b.bars[row] = float64(bars)
-		p := r.Ground.profile(b.bars[row] * d)
-		live := p.dead - least(r)
-		for i := range b.nodes {
-			// Each node stands for half of the intervals beside it that lie in live soil.
-			w := 0.0
-			if i > 0 && x[i-1] >= live {
-				w += (x[i] - x[i-1]) / 2
-			}
-			if i < b.nodes-1 && x[i] >= live {
-				w += (x[i+1] - x[i]) / 2
-			}
-			at := row*b.nodes + i
-			b.soil[at] = spring{0, 1}
-			if w > 0 {
-				b.soil[at] = s.node(&r.Ground, &p, b.bars[row], d, max(x[i], p.dead), w)
-			}
-			first[at] = row*b.nodes + max(0, i-2)
-			if row > 0 && i == b.rope {
-				first[at] = (row-1)*b.nodes + b.lash
-			}
-		}
-	}
-	b.k = newSkyline(first)
+	n := b.rows * b.nodes
 	for _, v := range []*[]float64{&b.y, &b.grad, &b.step, &b.trial, &b.settled} {
 		*v = make([]float64, n)
 	}
+	b.soil = make([]spring, 0, n)
+	first := make([]int, 0, n)
+	for row, bars := range r.Rows {
+		b.bars[row] = float64(bars)
+		b.plant(r, s, x, b.bars[row])
+		for i := range b.nodes {
+			f := row*b.nodes + max(0, i-2)
+			if row > 0 && i == b.rope {
+				f = (row-1)*b.nodes + b.lash
+			}
+			first = append(first, f)
+		}
+	}
+	b.k = newSkyline(first)
 	return b, nil
+}
+
+// plant adds the springs of a row of n bars with nodes at the depths x.
+func (b *beams) plant(r *Rig, s *Springs, x []float64, n float64) {
+	d := float64(r.Bar.Diameter)
+	p := r.Ground.profile(n * d)
+	live := p.dead - least(r)
+	for i, at := range x {
+		// Each node stands for half of the intervals beside it that lie in live soil.
+		w := 0.0
+		if i > 0 && x[i-1] >= live {
+			w += (at - x[i-1]) / 2
+		}
+		if i < len(x)-1 && at >= live {
+			w += (x[i+1] - at) / 2
+		}
+		soil := spring{0, 1}
+		if w > 0 {
+			soil = s.node(&r.Ground, &p, n, d, max(at, p.dead), w)
+		}
+		b.soil = append(b.soil, soil)
+	}
 }
 
 // grid returns the depths of the nodes from the head (negative) to the toe.

@@ -61,7 +61,7 @@ func (h *FreeHead) validate() error {
 }
 
 // BromsClay solves a free head in clay of undrained strength cu: no resistance
-// for 1.5 diameters, 9 cu D below (Broms 1964a; UFC 3-220-20, 6-4.4.1). The
+// for 1.5 diameters, 9 cu D below (Broms 1964a; UFC 3-220-20 of 2025, eqs 6-55 ff.). The
 // terms of the tie follow from the same statics.
 func BromsClay(h FreeHead, cu survey.Pressure) (Broms, error) {
 	err := h.validate()
@@ -95,7 +95,7 @@ func BromsClay(h FreeHead, cu survey.Pressure) (Broms, error) {
 }
 
 // BromsSand solves a free head in sand of friction angle phi and unit weight w:
-// a pressure of 3 Kp γ z over the width (Broms 1964b; UFC 3-220-20, 6-4.4.1).
+// a pressure of 3 Kp γ z over the width (Broms 1964b; UFC 3-220-20 of 2025, eqs 6-55 ff.).
 func BromsSand(h FreeHead, phi geo.Angle, w UnitWeight, toe Toe) (Broms, error) {
 	err := h.validate()
 	if err == nil {
