@@ -1,0 +1,133 @@
+package main_test
+
+import (
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// allowed is the import table of DEVELOPERS.md: which packages of this module
+// each package may import, tests apart. A package that is not listed fails.
+var allowed = map[string][]string{
+	"geo":                {},
+	"geo/geojson":        {},
+	"geo/geodesic":       {"geo"},
+	"geo/projection":     {"geo"},
+	"geo/grid":           {"geo", "geo/projection"},
+	"geo/position":       {"geo", "geo/grid"},
+	"geo/crs":            {"geo", "geo/projection"},
+	"geo/crs/gen":        {},
+	"geo/magnetic":       {"geo"},
+	"geo/convert":        {"geo", "geo/grid", "geo/magnetic", "geo/position"},
+	"geo/terrain":        {"geo", "geo/terrain/raster"},
+	"geo/terrain/raster": {"geo"},
+
+	"data":   {},
+	"static": {},
+
+	"survey":                   {"geo", "geo/geojson"},
+	"survey/soil":              {"geo", "survey"},
+	"survey/ground":            {"survey"},
+	"survey/load":              {"geo", "survey"},
+	"survey/surround":          {"geo", "geo/geodesic", "survey"},
+	"survey/rig":               {"geo", "geo/geodesic", "geo/geojson", "survey", "survey/ground", "survey/soil"},
+	"survey/answer":            {"geo", "geo/geodesic", "geo/grid", "geo/magnetic", "survey", "survey/ground", "survey/load", "survey/rig", "survey/soil", "survey/surround"},
+	"survey/exchange":          {"geo", "geo/geojson", "survey"},
+	"survey/sqlite":            {"geo", "geo/geojson", "survey"},
+	"survey/atlas":             {"geo", "geo/grid", "geo/position", "survey", "survey/answer", "survey/ground", "survey/preplan", "survey/sqlite", "survey/surround"},
+	"survey/drawing":           {"geo", "geo/geodesic", "geo/geojson", "geo/grid", "survey", "survey/answer", "survey/drawing/lettering", "survey/drawing/wording", "survey/load", "survey/rig", "survey/surround"},
+	"survey/drawing/lettering": {},
+	"survey/drawing/wording":   {"geo", "survey"},
+	"survey/preplan":           {"geo", "geo/geodesic", "geo/geojson", "survey", "survey/answer", "survey/drawing", "survey/drawing/lettering", "survey/drawing/wording", "survey/ground", "survey/load", "survey/rig", "survey/surround"},
+	"survey/demo":              {"geo/geojson", "survey", "survey/sqlite"},
+	"survey/demo/gen":          {"geo", "geo/geodesic", "geo/geojson", "survey"},
+
+	"server": {"geo", "geo/convert", "geo/geojson", "geo/grid", "static", "survey", "survey/answer", "survey/atlas", "survey/drawing", "survey/ground", "survey/load", "survey/preplan", "survey/rig", "survey/sqlite", "survey/surround"},
+
+	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/position", "geo/terrain", "geo/terrain/raster", "server", "survey", "survey/answer", "survey/atlas", "survey/demo", "survey/exchange", "survey/preplan", "survey/sqlite"},
+}
+
+// pure are the packages of the engine: they may touch no clock, file, network
+// or database, so that they also run in a browser.
+var pure = []string{"geo", "geo/geodesic", "geo/projection", "geo/grid", "geo/magnetic", "survey", "survey/soil", "survey/ground", "survey/load", "survey/surround", "survey/rig", "survey/answer"}
+
+var impure = []string{"os", "net", "net/http", "database/sql", "math/rand", "C", "unsafe"}
+
+// source is the Go files of the module, tests apart, by package folder. They
+// are parsed in this process: the test cache does not see what a child reads.
+func source(t *testing.T) map[string][]string {
+	t.Helper()
+	root := filepath.Join("..", "..")
+	files := map[string][]string{}
+	require.NoError(t, fs.WalkDir(os.DirFS(root), ".", func(p string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && (strings.HasPrefix(d.Name(), ".") && p != "." || d.Name() == "testdata" || d.Name() == "node_modules") {
+			return fs.SkipDir
+		}
+		if strings.HasSuffix(p, ".go") && !strings.HasSuffix(p, "_test.go") {
+			files[path.Dir(p)] = append(files[path.Dir(p)], filepath.Join(root, p))
+		}
+		return nil
+	}))
+	require.NotEmpty(t, files)
+	return files
+}
+
+func imports(t *testing.T, file string) []string {
+	t.Helper()
+	f, err := parser.ParseFile(token.NewFileSet(), file, nil, parser.ImportsOnly)
+	require.NoError(t, err)
+	var out []string
+	for _, i := range f.Imports {
+		p, err := strconv.Unquote(i.Path.Value)
+		require.NoError(t, err)
+		out = append(out, p)
+	}
+	return out
+}
+
+func TestImportsFlowOneWay(t *testing.T) {
+	seen := source(t)
+	for pkg, files := range seen {
+		ok, listed := allowed[pkg]
+		if !assert.True(t, listed, "package %s is not in the import table: say what it may import", pkg) {
+			continue
+		}
+		for _, f := range files {
+			for _, p := range imports(t, f) {
+				if own, is := strings.CutPrefix(p, "holdfast/"); is {
+					assert.Contains(t, ok, own, "%s may not import %s", f, own)
+				}
+			}
+		}
+	}
+	for pkg := range allowed {
+		assert.Contains(t, seen, pkg, "the import table names a package that does not exist")
+	}
+}
+
+func TestTheEngineIsPure(t *testing.T) {
+	seen := source(t)
+	for _, pkg := range pure {
+		for _, f := range seen[pkg] {
+			for _, p := range imports(t, f) {
+				assert.False(t, slices.Contains(impure, p), "%s imports %s", f, p)
+			}
+			text, err := os.ReadFile(f)
+			require.NoError(t, err)
+			assert.NotContains(t, string(text), "time.Now(", f)
+		}
+	}
+}
