@@ -9,47 +9,70 @@ import (
 // block costs.
 const entryBytes = 128
 
-// cache keeps the blocks used last. Blocks are never written to after put, so
-// one may be dropped while it is still being read.
+// cache keeps the blocks used last. Blocks are never written to once they are
+// in it, so one may be dropped while it is still being read.
 type cache struct {
 	mu     sync.Mutex
 	budget int
 	used   int
-	order  *list.List // most recent first
+	order  *list.List // of *entry, most recent first
 	blocks map[[2]int]*list.Element
 }
 
 type entry struct {
 	key   [2]int
+	ready chan struct{} // closed when block and err are set
 	block []byte
+	err   error
 }
 
 func newCache(budget int) *cache {
 	return &cache{budget: budget, order: list.New(), blocks: map[[2]int]*list.Element{}}
 }
 
-func (c *cache) get(key [2]int) (block []byte, ok bool) {
+// get returns a block, decoding it if it is not there. Readers that ask for a
+// block while it is being decoded wait for it.
+func (c *cache) get(key [2]int, decode func() ([]byte, error)) ([]byte, error) {
+	c.mu.Lock()
+	if found, ok := c.blocks[key]; ok {
+		c.order.MoveToFront(found)
+		c.mu.Unlock()
+		e := found.Value.(*entry)
+		<-e.ready
+		return e.block, e.err
+	}
+	e := &entry{key: key, ready: make(chan struct{})}
+	at := c.order.PushFront(e)
+	c.blocks[key] = at
+	c.mu.Unlock()
+
+	block, err := decode()
+
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	e, ok := c.blocks[key]
-	if !ok {
-		return nil, false
+	e.block, e.err = block, err
+	close(e.ready)
+	if err != nil { // to be tried again
+		c.order.Remove(at)
+		delete(c.blocks, key)
+		return nil, err
 	}
-	c.order.MoveToFront(e)
-	return e.Value.(entry).block, true
+	c.used += len(e.block) + entryBytes
+	c.shrink()
+	return block, nil
 }
 
-func (c *cache) put(key [2]int, block []byte) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if _, ok := c.blocks[key]; ok { // decoded by two readers at once
-		return
-	}
-	c.blocks[key] = c.order.PushFront(entry{key, block})
-	c.used += len(block) + entryBytes
-	for c.used > c.budget && c.order.Len() > 1 {
-		last := c.order.Remove(c.order.Back()).(entry)
-		delete(c.blocks, last.key)
-		c.used -= len(last.block) + entryBytes
+// shrink drops the blocks used longest ago, but none that is being decoded.
+func (c *cache) shrink() {
+	for at := c.order.Back(); at != nil && c.used > c.budget && c.order.Len() > 1; {
+		e, before := at.Value.(*entry), at.Prev()
+		select {
+		case <-e.ready:
+			c.order.Remove(at)
+			delete(c.blocks, e.key)
+			c.used -= len(e.block) + entryBytes
+		default:
+		}
+		at = before
 	}
 }

@@ -7,22 +7,22 @@ import (
 	"holdfast/geo"
 )
 
-// Plane says what kind of plane a raster's coordinates are in.
-type Plane int
+// Model says what a raster's coordinates are.
+type Model int
 
 const (
-	// PlaneUnknown: the file does not say, or says something else.
-	PlaneUnknown Plane = iota
-	// PlaneGeographic: x is longitude and y latitude.
-	PlaneGeographic
-	// PlaneProjected: x and y are lengths.
-	PlaneProjected
+	// ModelUnknown: the file does not say, or says something else.
+	ModelUnknown Model = iota
+	// ModelGeographic: x is longitude and y latitude.
+	ModelGeographic
+	// ModelProjected: x and y are lengths.
+	ModelProjected
 )
 
 // CRS is what a GeoTIFF says about its coordinates. The zero value knows
 // nothing.
 type CRS struct {
-	Plane Plane
+	Model Model
 	// EPSG is the code of the coordinate system, 0 when the file describes it
 	// by keys or not at all.
 	EPSG int
@@ -55,10 +55,10 @@ const (
 	keyVertical      = 4096
 	keyVerticalUnits = 4099
 
-	modelProjected  = 1
-	modelGeographic = 2
-	rasterIsPoint   = 2
-	userDefined     = 32767
+	typeProjected  = 1
+	typeGeographic = 2
+	rasterIsPoint  = 2
+	userDefined    = 32767
 )
 
 // verticalUnits are the lengths by EPSG code: metre, international foot, US
@@ -111,10 +111,10 @@ func readKeys(directory []uint64, doubles []float64, text string) (CRS, error) {
 		c.Keys = append(c.Keys, k)
 	}
 	switch c.key(keyModelType) {
-	case modelProjected:
-		c.Plane, c.EPSG = PlaneProjected, c.key(keyProjected)
-	case modelGeographic:
-		c.Plane, c.EPSG = PlaneGeographic, c.key(keyGeodetic)
+	case typeProjected:
+		c.Model, c.EPSG = ModelProjected, c.key(keyProjected)
+	case typeGeographic:
+		c.Model, c.EPSG = ModelGeographic, c.key(keyGeodetic)
 	}
 	c.AngularEPSG = c.key(keyAngularUnits)
 	unit := c.key(keyVerticalUnits)

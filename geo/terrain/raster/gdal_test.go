@@ -147,7 +147,7 @@ func TestEncodings(t *testing.T) {
 				assert.Zero(t, different(cells, all(t, grid)), "cells that differ with %v", options)
 				assert.Equal(t, raster.Affine{X0: 500000, XCol: 10, Y0: 4400000, YRow: -10}, grid.Affine())
 				assert.Equal(t, 32617, grid.CRS().EPSG, "WGS 84 / UTM zone 17N")
-				assert.Equal(t, raster.PlaneProjected, grid.CRS().Plane)
+				assert.Equal(t, raster.ModelProjected, grid.CRS().Model)
 			}
 		})
 	}
@@ -327,12 +327,12 @@ func TestVerticalUnit(t *testing.T) {
 	}
 	run(t, "gdal_translate", "-q", "-a_srs", "+proj=tmerc +lon_0=10 +ellps=GRS80", source, path)
 	crs := open(t, path).CRS()
-	assert.Equal(t, raster.PlaneProjected, crs.Plane)
+	assert.Equal(t, raster.ModelProjected, crs.Model)
 	assert.Zero(t, crs.EPSG)
 	assert.NotEmpty(t, crs.Keys)
 	run(t, "gdal_translate", "-q", "-a_srs", "EPSG:4269", source, path)
 	crs = open(t, path).CRS()
-	assert.Equal(t, raster.PlaneGeographic, crs.Plane)
+	assert.Equal(t, raster.ModelGeographic, crs.Model)
 	assert.Equal(t, 4269, crs.EPSG)
 	assert.Equal(t, 9102, crs.AngularEPSG)
 }

@@ -171,16 +171,13 @@ func unknown(dst []float64) {
 
 // block returns a decoded block, nil when the file leaves it out.
 func (r *Raster) block(bx, by int) ([]byte, error) {
-	key := [2]int{bx, by}
-	if b, ok := r.cache.get(key); ok {
+	return r.cache.get([2]int{bx, by}, func() ([]byte, error) {
+		b, err := r.source.decode(bx, by)
+		if err != nil {
+			return nil, fmt.Errorf("read raster: block %d, %d: %w", bx, by, short(err))
+		}
 		return b, nil
-	}
-	b, err := r.source.decode(bx, by)
-	if err != nil {
-		return nil, fmt.Errorf("read raster: block %d, %d: %w", bx, by, short(err))
-	}
-	r.cache.put(key, b)
-	return b, nil
+	})
 }
 
 // values turns samples into heights in the file's unit.
