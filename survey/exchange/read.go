@@ -1,0 +1,267 @@
+package exchange
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/paulmach/orb"
+	"golang.org/x/text/encoding/unicode"
+	"golang.org/x/text/transform"
+
+	"holdfast/geo/geojson"
+	"holdfast/survey"
+)
+
+// Format is a file format.
+type Format string
+
+const (
+	GeoJSON      Format = "GeoJSON"               // RFC 7946
+	TextSequence Format = "GeoJSON text sequence" // RFC 8142
+	CSV          Format = "CSV"                   // RFC 4180
+)
+
+// Options says how a file is read.
+type Options struct {
+	// File is the name to show in the report.
+	File string
+	// Extent is where the atlas lies. A place outside it that would fall
+	// inside with longitude and latitude exchanged is refused as swapped.
+	Extent *orb.Bound
+}
+
+// giveUp is how many records may be refused before the first is accepted: a
+// file of another kind is turned away without reading it all.
+const giveUp = 10_000
+
+// ReadSites reads sites. The error, one sentence that wraps survey.ErrInvalid,
+// says why the file as a whole cannot be read; then no site is returned. What
+// became of each record is in the report, with and without an error.
+func ReadSites(r io.Reader, o Options) ([]survey.Site, *Report, error) {
+	seen := map[string]int{}
+	return collect(r, o, siteSchema, func(rec record) (survey.Site, string, error) {
+		s, err := survey.ParseSite(rec.feature)
+		if err != nil {
+			return s, s.Code, err
+		}
+		if err := once(seen, rec.number, "the code "+s.Code, "code "+strings.ToLower(s.Code)); err != nil {
+			return s, s.Code, err
+		}
+		return s, s.Code, onceID(seen, rec.number, s.ID)
+	})
+}
+
+// ReadPoints reads points as ReadSites reads sites. Two points of one site with
+// the same label are refused. Whether the site exists is for the store to say.
+func ReadPoints(r io.Reader, o Options) ([]survey.Point, *Report, error) {
+	seen := map[string]int{}
+	return collect(r, o, pointSchema, func(rec record) (survey.Point, string, error) {
+		p, err := survey.ParsePoint(rec.feature)
+		if err != nil {
+			return p, p.Label, err
+		}
+		key := "label " + strings.ToLower(p.Site) + "\x00" + strings.ToLower(p.Label)
+		if err := once(seen, rec.number, fmt.Sprintf("the label %s of site %s", p.Label, p.Site), key); err != nil {
+			return p, p.Label, err
+		}
+		return p, p.Label, onceID(seen, rec.number, p.ID)
+	})
+}
+
+// once refuses a name that an earlier record of the file has.
+func once(seen map[string]int, number int, name, key string) error {
+	if first, has := seen[key]; has {
+		return survey.Invalid("", "%s was used by record %d of this file already", name, first)
+	}
+	seen[key] = number
+	return nil
+}
+
+func onceID(seen map[string]int, number int, id string) error {
+	if id == "" {
+		return nil
+	}
+	return once(seen, number, "the id "+id, "id "+id)
+}
+
+// ReadLayer reads the features of a layer as ReadSites reads sites. Their
+// properties are kept as they are.
+func ReadLayer(r io.Reader, role survey.Role, o Options) ([]survey.LayerFeature, *Report, error) {
+	features, report := StreamLayer(r, role, o)
+	var out []survey.LayerFeature
+	for f, err := range features {
+		if err != nil {
+			return nil, report, err
+		}
+		out = append(out, f)
+	}
+	return out, report, nil
+}
+
+// StreamLayer is ReadLayer for files that need not fit into memory. The
+// sequence ends with an error when the file as a whole cannot be read; the
+// report is complete when the sequence has ended.
+func StreamLayer(r io.Reader, role survey.Role, o Options) (iter.Seq2[survey.LayerFeature, error], *Report) {
+	return stream(r, o, nil, func(rec record) (survey.LayerFeature, string, error) {
+		f := rec.feature
+		return survey.LayerFeature{
+			Role: role, ID: f.ID, Geometry: f.Geometry.Geometry, Heights: f.Geometry.Z, Properties: f.Properties,
+		}, "", nil
+	})
+}
+
+func collect[T any](r io.Reader, o Options, s *schema, parse func(record) (T, string, error)) ([]T, *Report, error) {
+	items, report := stream(r, o, s, parse)
+	var out []T
+	for item, err := range items {
+		if err != nil {
+			return nil, report, err
+		}
+		out = append(out, item)
+	}
+	return out, report, nil
+}
+
+// record is one record of a file on its way in.
+type record struct {
+	number  int
+	line    int // of a CSV file
+	feature geojson.Feature
+	notes   []string
+	err     error // why the record is refused
+	fatal   error // why reading ends here
+	column  func(pointer string) string
+}
+
+// stream reads records one by one, repairs their geometry, has them parsed and
+// reports what became of each.
+func stream[T any](r io.Reader, o Options, s *schema, parse func(record) (T, string, error)) (iter.Seq2[T, error], *Report) {
+	report := &Report{File: o.File, Records: []RecordReport{}}
+	return func(yield func(T, error) bool) {
+		var none T
+		for rec := range records(r, s, report) {
+			if rec.fatal != nil {
+				yield(none, rec.fatal)
+				return
+			}
+			item, ok := settle(rec, o, report, parse)
+			if ok && !yield(item, nil) {
+				return
+			}
+			if report.Taken() == 0 && report.Refused >= giveUp {
+				yield(none, survey.Invalid("", "none of the first %d records can be used; the first: %s", giveUp, report.Records[0].Notes[0]))
+				return
+			}
+		}
+	}, report
+}
+
+// settle decides one record.
+func settle[T any](rec record, o Options, report *Report, parse func(record) (T, string, error)) (item T, ok bool) {
+	id, label := rec.feature.ID, ""
+	err := rec.err
+	if err == nil {
+		var notes []string
+		rec.feature.Geometry, notes, err = shape(rec.feature.Geometry, o.Extent)
+		rec.notes = append(rec.notes, notes...)
+	}
+	if err == nil {
+		item, label, err = parse(rec)
+	}
+	switch {
+	case err != nil:
+		report.add(rec, id, label, Refused, append(reasons(rec, err), rec.notes...))
+		return item, false
+	case len(rec.notes) > 0:
+		report.add(rec, id, label, Repaired, rec.notes)
+	default:
+		report.add(rec, id, label, Accepted, nil)
+	}
+	return item, true
+}
+
+// reasons lists what is wrong with a record, each with the place in the file's
+// own terms.
+func reasons(rec record, err error) []string {
+	var invalid *survey.InvalidError
+	if !errors.As(err, &invalid) {
+		return []string{err.Error()}
+	}
+	out := make([]string, len(invalid.Problems))
+	for i, p := range invalid.Problems {
+		if rec.column != nil && p.Pointer != "" {
+			out[i] = rec.column(p.Pointer) + ": " + p.Message
+		} else {
+			out[i] = p.String()
+		}
+	}
+	return out
+}
+
+// headSize is how much of a file is looked at to tell what it is.
+const headSize = 1 << 16
+
+// records tells the format and reads in it.
+func records(r io.Reader, s *schema, report *Report) iter.Seq[record] {
+	in, head, err := decode(r, report)
+	if err != nil {
+		return refusedFile(err)
+	}
+	text := bytes.TrimLeft(head, " \t\r\n")
+	switch {
+	case len(text) == 0 && len(head) < headSize:
+		return refusedFile(survey.Invalid("", "the file is empty"))
+	case bytes.IndexByte(head, 0) >= 0 || len(text) == 0:
+		return refusedFile(neither())
+	case text[0] == 0x1e:
+		report.Format = TextSequence
+		return jsonRecords(in, report)
+	case text[0] == '{' || text[0] == '[':
+		report.Format = GeoJSON
+		return jsonRecords(in, report)
+	}
+	line := head
+	if end := bytes.IndexAny(head, "\r\n"); end >= 0 {
+		line = head[:end]
+	} else if len(head) == headSize {
+		return refusedFile(neither())
+	}
+	if !utf8.Valid(line) {
+		return refusedFile(survey.Invalid("", "the file is neither UTF-8 text nor any other text this program reads"))
+	}
+	return csvRecords(in, string(line), s, report)
+}
+
+func neither() error {
+	return survey.Invalid("", "the file is neither GeoJSON nor a CSV file whose first row names lon and lat, or wkt")
+}
+
+func refusedFile(err error) iter.Seq[record] {
+	return func(yield func(record) bool) { yield(record{fatal: err}) }
+}
+
+// decode brings the text to UTF-8 where a byte order mark says that it is
+// UTF-16, drops the mark, and returns the beginning.
+func decode(r io.Reader, report *Report) (*bufio.Reader, []byte, error) {
+	in := bufio.NewReaderSize(r, headSize)
+	mark, _ := in.Peek(3)
+	switch {
+	case bytes.HasPrefix(mark, []byte("\xef\xbb\xbf")):
+		_, _ = in.Discard(3)
+	case bytes.HasPrefix(mark, []byte("\xff\xfe")), bytes.HasPrefix(mark, []byte("\xfe\xff")):
+		utf16 := unicode.UTF16(unicode.LittleEndian, unicode.UseBOM)
+		in = bufio.NewReaderSize(transform.NewReader(in, utf16.NewDecoder()), headSize)
+		report.Notes = append(report.Notes, "the file is UTF-16 text and was read as such")
+	}
+	head, err := in.Peek(headSize)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return nil, nil, fmt.Errorf("read file: %w", err)
+	}
+	return in, head, nil
+}
