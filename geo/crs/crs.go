@@ -67,12 +67,13 @@ func (c *CRS) ToWGS84(x, y float64) (orb.Point, error) {
 	if err != nil {
 		return orb.Point{}, err
 	}
+	// Areas are boxes of hundredths of a degree: the datum does not matter.
+	if !c.Area.near(lon, lat) {
+		return orb.Point{}, c.outside(x, y, lon, lat)
+	}
 	lon, lat, err = c.frame.toWGS84(lon, lat)
 	if err != nil {
 		return orb.Point{}, fmt.Errorf("convert from %s: %w", c, err)
-	}
-	if !c.Area.near(lon, lat) {
-		return orb.Point{}, c.outside(x, y, lon, lat)
 	}
 	return orb.Point{lon, lat}, nil
 }

@@ -34,7 +34,6 @@ func (t Transformer) Transform(x, y float64) (float64, float64, error) {
 	if err != nil {
 		return 0, 0, err
 	}
-	// The areas are boxes of hundredths of a degree: the datum does not matter.
 	for _, c := range []*CRS{t.from, t.to} {
 		if !c.Area.near(lon, lat) {
 			return 0, 0, c.outside(x, y, lon, lat)
