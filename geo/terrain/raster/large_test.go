@@ -117,7 +117,7 @@ func TestLargeFile(t *testing.T) {
 		h.look()
 	}
 	cols, _ := grid.Size()
-	assert.GreaterOrEqual(t, grid.Band(), 256*150)
+	assert.GreaterOrEqual(t, grid.Band(), 256*80)
 	row := make([]float64, cols)
 	for y := 100*256 - 20; y < 100*256+20; y++ { // across the edge of a row of tiles
 		require.NoError(t, grid.Window(0, y, cols, 1, row))

@@ -96,11 +96,10 @@ func (r *Raster) Size() (cols, rows int) { return r.cols, r.rows }
 // windows along them are read fastest.
 func (r *Raster) Block() (cols, rows int) { return r.blockCols, r.blockRows }
 
-// Band returns how many columns wide a stretch may be so that one row of
-// blocks under it stays in memory; at least one block.
+// Band returns how many columns wide a stretch may be so that the two rows of
+// blocks under a window across their border stay in memory; at least a block.
 func (r *Raster) Band() int {
-	n := cacheBytes / max(1, r.blockBytes())
-	return max(1, n-1) * r.blockCols
+	return max(1, cacheBytes/r.blockBytes()/2) * r.blockCols
 }
 
 // Affine returns the position of the cells in the raster's plane.
