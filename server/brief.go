@@ -1,7 +1,9 @@
 package server
 
 import (
+	"cmp"
 	"context"
+	"slices"
 	"sync"
 	"time"
 
@@ -26,6 +28,7 @@ type brief struct {
 	Sentence string
 	Pull     survey.Opt[geo.Bearing]
 	Sector   survey.Opt[[2]geo.Bearing]
+	place    int // among the points of its site, by label
 }
 
 const (
@@ -88,8 +91,10 @@ func (s *Server) briefsOf(ctx context.Context, points []sqlite.Row[survey.Point]
 func (s *Server) workOut(ctx context.Context, p survey.Point, revision int64) (brief, error) {
 	_, judged, err := s.atlas.Site(ctx, p.Site, atlas.Ask{})
 	if err == nil {
-		for _, j := range judged {
-			s.briefs.put(newBrief(j.Point.Item, j.Answer), revision)
+		for i, j := range judged {
+			one := newBrief(j.Point.Item, j.Answer)
+			one.place = i
+			s.briefs.put(one, revision)
 		}
 		if one, ok := s.briefs.get(p.ID, revision, s.now()); ok {
 			return one, nil
@@ -107,6 +112,14 @@ func (s *Server) workOut(ctx context.Context, p survey.Point, revision int64) (b
 	one := newBrief(p, a)
 	s.briefs.put(one, revision)
 	return one, nil
+}
+
+// bestFirst puts the points of a site in the order of their verdicts, then of
+// their labels.
+func bestFirst(bs []brief) {
+	slices.SortStableFunc(bs, func(a, b brief) int {
+		return cmp.Or(slices.Index(answer.Verdicts, a.Verdict)-slices.Index(answer.Verdicts, b.Verdict), a.place-b.place)
+	})
 }
 
 func newBrief(p survey.Point, a answer.Answer) brief {

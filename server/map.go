@@ -116,6 +116,7 @@ func (s *Server) mapLedger(ctx context.Context, p *mapPage, after string) error 
 		if err != nil {
 			return err
 		}
+		bestFirst(points)
 		p.Sites = append(p.Sites, mapSite{Site: site.Item, Points: points})
 	}
 	total, err := s.store.CountSites(ctx, sqlite.Filter{})

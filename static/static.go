@@ -13,7 +13,7 @@ import (
 	"strings"
 )
 
-//go:embed css js lib font icon.svg
+//go:embed css/*.css js/*.js lib/*.js lib/*.txt font/*.woff2 font/*.txt icon.svg
 var files embed.FS
 
 // Files serves the embedded files under addresses that carry a hash of their

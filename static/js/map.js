@@ -98,11 +98,6 @@ const points = new VectorLayer({
         named: state.resolution < 2.5,
       });
     },
-    hitDetectionRenderer(at, state) {
-      state.context.beginPath();
-      state.context.arc(at[0], at[1], 24 * state.pixelRatio, 0, 2 * Math.PI);
-      state.context.fill();
-    },
   }),
 });
 
@@ -122,7 +117,8 @@ const map = new Map({
   view,
   controls: [
     new Zoom({ zoomInTipLabel: 'Zoom in', zoomOutTipLabel: 'Zoom out' }),
-    new ScaleLine({ units: box.dataset.units === 'us' ? 'us' : 'metric', minWidth: 80 }),
+    new ScaleLine({ units: 'metric', minWidth: 80 }),
+    ...(box.dataset.units === 'us' ? [new ScaleLine({ units: 'us', minWidth: 80, className: 'ol-scale-line us' })] : []),
   ],
   interactions: defaultInteractions({ altShiftDragRotate: false, pinchRotate: false }),
 });
@@ -158,10 +154,12 @@ const list = ledger(document.getElementById('ledger'), document.getElementById('
   }
 });
 
+const byName = new Intl.Collator(document.documentElement.lang, { numeric: true }).compare;
+
 function inView() {
   const extent = view.calculateExtent(map.getSize());
   const all = pointSource.getFeaturesInExtent(extent).map((f) => f.getProperties());
-  all.sort((a, b) => a.order - b.order);
+  all.sort((a, b) => byName(a.site_name, b.site_name) || rank[b.verdict] - rank[a.verdict] || byName(a.label, b.label));
   list.show(all, all.length);
 }
 
@@ -211,12 +209,17 @@ function choose(p) {
   }
   points.changed();
 }
-map.on('singleclick', (e) => {
-  const f = map.forEachFeatureAtPixel(e.pixel, (f) => f, { layerFilter: (l) => l === points });
-  choose(f?.getProperties());
-});
+
+/** The point under a finger: the nearest one within 24 px. */
+function under(e) {
+  const f = pointSource.getClosestFeatureToCoordinate(e.coordinate);
+  if (!f) return undefined;
+  const [x, y] = map.getPixelFromCoordinate(f.getGeometry().getCoordinates());
+  return Math.hypot(x - e.pixel[0], y - e.pixel[1]) <= 24 ? f.getProperties() : undefined;
+}
+map.on('singleclick', (e) => choose(under(e)));
 map.on('pointermove', (e) => {
-  box.style.cursor = map.hasFeatureAtPixel(e.pixel, { layerFilter: (l) => l === points }) ? 'pointer' : '';
+  if (!e.dragging) box.style.cursor = under(e) ? 'pointer' : '';
 });
 document.getElementById('card-close').addEventListener('click', () => choose(null));
 document.addEventListener('keydown', (e) => {
@@ -232,4 +235,6 @@ matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => {
   found.changed();
 });
 document.fonts?.ready.then(() => points.changed());
-box.dataset.ready = 'true';
+map.on('rendercomplete', () => {
+  box.dataset.ready = 'true';
+});

@@ -11,10 +11,10 @@ for (const [name, file] of [['ol', 'LICENSE.md'], ['rbush', 'LICENSE'], ['quicks
   licences.push(`${name} ${await version(name)}\n\n${(await readFile(`node_modules/${name}/${file}`, 'utf8')).trim()}`);
 }
 
-await mkdir('../lib', { recursive: true });
+await mkdir('..', { recursive: true });
 const { metafile } = await build({
   entryPoints: ['ol.js'],
-  outfile: '../lib/ol.js',
+  outfile: '../ol.js',
   bundle: true,
   minify: true,
   format: 'esm',
@@ -22,7 +22,7 @@ const { metafile } = await build({
   legalComments: 'none',
   metafile: true,
   banner: {
-    js: `/* OpenLayers ${await version('ol')}, https://openlayers.org, BSD-2-Clause, with rbush and quickselect; licences in LICENSES.txt. Built by static/vendor/build.mjs. */`,
+    js: `/* OpenLayers ${await version('ol')}, https://openlayers.org, BSD-2-Clause, with rbush and quickselect; licences in LICENSES.txt. Built by static/lib/build/build.mjs. */`,
   },
 });
 
@@ -32,16 +32,16 @@ for (const name of used) {
   if (!licences.some((l) => l.startsWith(`${name} `))) throw new Error(`${name} is bundled but its licence is not listed in build.mjs`);
 }
 const bundled = licences.filter((l) => used.has(l.split(' ')[0]));
-await writeFile('../lib/LICENSES.txt', bundled.join(`\n\n${'-'.repeat(72)}\n\n`) + '\n');
+await writeFile('../LICENSES.txt', bundled.join(`\n\n${'-'.repeat(72)}\n\n`) + '\n');
 
 const fonts = '@fontsource-variable/atkinson-hyperlegible-next';
 const mono = '@fontsource/atkinson-hyperlegible-mono';
-await mkdir('../font', { recursive: true });
+await mkdir('../../font', { recursive: true });
 for (const set of ['latin', 'latin-ext']) {
-  await copyFile(`node_modules/${fonts}/files/atkinson-hyperlegible-next-${set}-wght-normal.woff2`, `../font/next-${set}.woff2`);
-  await copyFile(`node_modules/${mono}/files/atkinson-hyperlegible-mono-${set}-500-normal.woff2`, `../font/mono-${set}.woff2`);
+  await copyFile(`node_modules/${fonts}/files/atkinson-hyperlegible-next-${set}-wght-normal.woff2`, `../../font/next-${set}.woff2`);
+  await copyFile(`node_modules/${mono}/files/atkinson-hyperlegible-mono-${set}-500-normal.woff2`, `../../font/mono-${set}.woff2`);
 }
 await writeFile(
-  '../font/LICENSES.txt',
+  '../../font/LICENSES.txt',
   `${await readFile(`node_modules/${fonts}/LICENSE`, 'utf8')}\n${'-'.repeat(72)}\n\n${await readFile(`node_modules/${mono}/LICENSE`, 'utf8')}`,
 );

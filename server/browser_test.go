@@ -1,0 +1,290 @@
+package server_test
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// missing skips a test that needs something this machine lacks; in CI that is
+// a failure.
+func missing(t *testing.T, format string, args ...any) {
+	t.Helper()
+	if os.Getenv("CI") != "" {
+		t.Fatalf(format, args...)
+	}
+	t.Skipf(format, args...)
+}
+
+// tab is a browser tab with everything it asked for and complained of.
+type tab struct {
+	context.Context
+	origin string
+
+	mu         sync.Mutex
+	requests   []string
+	complaints []string
+}
+
+func newTab(t *testing.T, origin string) *tab {
+	t.Helper()
+	path, err := exec.LookPath("chromium")
+	if err != nil {
+		missing(t, "no chromium on this machine")
+	}
+	options := append(chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+	ctx, stop := context.WithTimeout(t.Context(), 3*time.Minute)
+	t.Cleanup(stop)
+	ctx, stop = chromedp.NewExecAllocator(ctx, options...)
+	t.Cleanup(stop)
+	ctx, stop = chromedp.NewContext(ctx)
+	t.Cleanup(stop)
+	b := &tab{Context: ctx, origin: origin}
+	require.NoError(t, chromedp.Listen(ctx, b.hear))
+	return b
+}
+
+func (b *tab) hear(ev any) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch ev := ev.(type) {
+	case *network.EventRequestWillBeSent:
+		b.requests = append(b.requests, ev.Request.URL)
+	case *log.EventEntryAdded:
+		if ev.Entry.Level == "error" || ev.Entry.Level == "warning" {
+			b.complaints = append(b.complaints, string(ev.Entry.Level)+": "+ev.Entry.Text+" "+ev.Entry.URL)
+		}
+	case *runtime.EventConsoleAPICalled:
+		if ev.Type == "error" || ev.Type == "warning" {
+			b.complaints = append(b.complaints, fmt.Sprintf("console.%s %s", ev.Type, describe(ev.Args)))
+		}
+	case *runtime.EventExceptionThrown:
+		b.complaints = append(b.complaints, "exception: "+ev.ExceptionDetails.Text+" "+describe([]*runtime.RemoteObject{ev.ExceptionDetails.Exception}))
+	}
+}
+
+func describe(args []*runtime.RemoteObject) string {
+	var out []string
+	for _, a := range args {
+		if a != nil {
+			out = append(out, a.Description+string(a.Value))
+		}
+	}
+	return strings.Join(out, " ")
+}
+
+// clean requires that nothing was asked of elsewhere and nothing went wrong.
+func (b *tab) clean(t *testing.T) {
+	t.Helper()
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	assert.NotEmpty(t, b.requests)
+	for _, url := range b.requests {
+		ours := strings.HasPrefix(url, b.origin+"/") || strings.HasPrefix(url, "data:") || strings.HasPrefix(url, "blob:")
+		assert.True(t, ours, "the page asked for %s", url)
+	}
+	assert.Empty(t, b.complaints)
+}
+
+func (b *tab) do(t *testing.T, actions ...chromedp.Action[chromedp.Void]) {
+	t.Helper()
+	require.NoError(t, chromedp.Do(b, actions...))
+}
+
+func (b *tab) open(t *testing.T, path string) {
+	t.Helper()
+	b.do(t, chromedp.Navigate(b.origin+path))
+}
+
+// eval runs an expression, waiting for it when it is a promise.
+func eval[T any](t *testing.T, b *tab, expression string) T {
+	t.Helper()
+	v, err := chromedp.Run(b, chromedp.Evaluate[T](expression, func(p *runtime.EvaluateParams) {
+		yes := true
+		p.AwaitPromise = &yes
+	}))
+	require.NoError(t, err, expression)
+	return v
+}
+
+// until waits for an expression to be true.
+func (b *tab) until(t *testing.T, expression string) {
+	t.Helper()
+	require.Eventually(t, func() bool { return eval[bool](t, b, "!!("+expression+")") }, 20*time.Second, 50*time.Millisecond, expression)
+}
+
+// lit sets how the screen is lit, as the switch does.
+func (b *tab) lit(t *testing.T, d string) {
+	t.Helper()
+	_, err := chromedp.Call(b, network.SetCookie, network.SetCookieParams{Name: "display", Value: d, URL: b.origin + "/"})
+	require.NoError(t, err)
+}
+
+const mapReady = `document.querySelector('#map').dataset.ready && document.querySelectorAll('#ledger [data-id]').length >= 4 && document.querySelector('#place').textContent`
+
+func browse(t *testing.T) *tab {
+	t.Helper()
+	s, _ := fixture(t)
+	web := httptest.NewServer(s)
+	t.Cleanup(web.Close)
+	return newTab(t, web.URL)
+}
+
+// TestMapInBrowser looks at the map as a person with a keyboard does: the
+// points are there, one can be chosen on the map, and the ledger leads on.
+func TestMapInBrowser(t *testing.T) {
+	b := browse(t)
+	b.do(t, chromedp.EmulateViewport(1280, 800))
+	b.open(t, "/")
+	b.until(t, mapReady)
+
+	inked := `(() => { const c = document.querySelector('#map canvas'); const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
+		let n = 0; for (let i = 3; i < d.length; i += 4) if (d[i]) n++; return n })()`
+	assert.Greater(t, eval[int](t, b, inked), 5000, "the map is blank")
+	assert.Equal(t, 4, eval[int](t, b, `document.querySelectorAll('#ledger [data-id]').length`))
+
+	// From the top of the page by Tab alone to the first point, and in.
+	var seen []string
+	for range 40 {
+		b.do(t, chromedp.KeyEvent(kb.Tab))
+		at := eval[string](t, b, `document.activeElement.getAttribute('href') ?? document.activeElement.id`)
+		if seen = append(seen, at); strings.HasPrefix(at, "/points/") {
+			break
+		}
+	}
+	require.Contains(t, strings.Join(seen, " "), "/points/", "keys reached %v", seen)
+	assert.True(t, eval[bool](t, b, `document.activeElement.matches(':focus-visible')`))
+	b.do(t, chromedp.KeyEvent(kb.Enter))
+	b.until(t, `location.pathname.startsWith('/points/') && document.querySelector('.answer .verdict')`)
+	b.clean(t)
+}
+
+// TestChoosePoint clicks a point on the map and follows its card.
+func TestChoosePoint(t *testing.T) {
+	b := browse(t)
+	b.do(t, chromedp.EmulateViewport(1280, 800))
+	b.open(t, "/#18/44.6513/-91.2045")
+	b.until(t, `document.querySelector('#map').dataset.ready && document.querySelector('#ledger [data-id="p-good"]')`)
+	box := eval[[]float64](t, b, `(() => { const r = document.querySelector('#map').getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2] })()`)
+	b.do(t, chromedp.MouseClickXY(box[0], box[1]))
+	b.until(t, `!document.querySelector('#card').hidden`)
+	assert.Equal(t, "Alder Bend, A1", eval[string](t, b, `document.querySelector('#card h2').textContent`))
+	assert.Equal(t, "true", eval[string](t, b, `document.querySelector('#ledger [data-id="p-good"]').dataset.chosen`))
+	b.do(t, chromedp.KeyEvent(kb.Escape))
+	b.until(t, `document.querySelector('#card').hidden`)
+	b.clean(t)
+}
+
+var looked = map[string]string{
+	"map": "/", "search": "/?q=alder", "site": "/sites/s-alder", "site-bare": "/sites/s-cutting", "point": "/points/p-good", "point-weak": "/points/p-weak",
+	"point-barred": "/points/p-barred", "point-bare": "/points/p-bare", "about": "/about", "error": "/sites/nowhere",
+	"api": "/api/collections?f=html", "api-item": "/api/collections/points/items/p-good?f=html",
+}
+
+// TestAccessible lets axe-core look at every page by day and by night for
+// failures of WCAG 2.2, level AA.
+func TestAccessible(t *testing.T) {
+	file := os.Getenv("HOLDFAST_AXE")
+	if file == "" {
+		missing(t, "HOLDFAST_AXE does not name axe-core's axe.js")
+	}
+	axe, err := os.ReadFile(file)
+	require.NoError(t, err)
+	b := browse(t)
+	for _, lit := range []string{"day", "night"} {
+		b.lit(t, lit)
+		for _, width := range []int64{360, 1280} {
+			b.do(t, chromedp.EmulateViewport(width, 900))
+			for name, path := range looked {
+				t.Run(fmt.Sprintf("%s by %s at %d", name, lit, width), func(t *testing.T) {
+					b.open(t, path)
+					if name == "map" {
+						b.until(t, mapReady)
+					}
+					eval[bool](t, b, string(axe)+"; true")
+					found := eval[json.RawMessage](t, b, `axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})
+						.then((r) => r.violations.map((v) => ({rule: v.id, help: v.help, nodes: v.nodes.map((n) => n.html.slice(0, 160) + ' ' + n.failureSummary)})))`)
+					assert.JSONEq(t, `[]`, string(found))
+				})
+			}
+		}
+	}
+}
+
+// TestPagesFit requires that no page is wider than a narrow screen, and that
+// what is touched there is large enough.
+func TestPagesFit(t *testing.T) {
+	b := browse(t)
+	b.do(t, chromedp.EmulateViewport(320, 640, chromedp.EmulateMobile))
+	for name, path := range looked {
+		t.Run(name, func(t *testing.T) {
+			b.open(t, path)
+			assert.LessOrEqual(t, eval[int](t, b, `document.documentElement.scrollWidth`), 320)
+			small := eval[[]string](t, b, `[...document.querySelectorAll('button, .button, input:not([type=hidden]), select, summary')]
+				.filter((e) => e.checkVisibility()).map((e) => [e, (e.closest('label') ?? e).getBoundingClientRect()])
+				.filter(([, r]) => r.height < 47.5).map(([e, r]) => e.outerHTML.slice(0, 100) + ' ' + r.width + 'x' + r.height)`)
+			assert.Empty(t, small, "controls lower than 48 px")
+		})
+	}
+}
+
+// TestNightIsDark requires that a night page is dark from its first byte: the
+// colour scheme is in the head and the canvas is near black.
+func TestNightIsDark(t *testing.T) {
+	b := browse(t)
+	b.lit(t, "night")
+	b.open(t, "/points/p-good")
+	assert.Equal(t, "dark", eval[string](t, b, `document.querySelector('meta[name=color-scheme]').content`))
+	light := eval[float64](t, b, `Math.max(...[...document.querySelectorAll('html, body, main, section, .answer, .option, table, .loud, input, select, .button')]
+		.map((e) => getComputedStyle(e).backgroundColor.match(/[\d.]+/g).map(Number)).filter((c) => c[3] !== 0)
+		.map(([r, g, b]) => Math.max(g, b)))`)
+	assert.Less(t, light, 120.0, "green and blue light spoil night sight")
+}
+
+// TestLook takes pictures of every page at three widths by day and night when
+// HOLDFAST_SHOTS names a folder for them, for people to look at.
+func TestLook(t *testing.T) {
+	dir := os.Getenv("HOLDFAST_SHOTS")
+	if dir == "" {
+		t.Skip("HOLDFAST_SHOTS names no folder for pictures")
+	}
+	b := browse(t)
+	for _, lit := range []string{"day", "night"} {
+		b.lit(t, lit)
+		for _, width := range []int64{360, 820, 1440} {
+			b.do(t, chromedp.EmulateViewport(width, 900))
+			for name, path := range looked {
+				b.open(t, path)
+				if name == "map" {
+					b.until(t, mapReady)
+					time.Sleep(300 * time.Millisecond)
+				}
+				shot := chromedp.FullScreenshot(100)
+				if name == "map" || name == "search" {
+					shot = chromedp.CaptureScreenshot()
+				}
+				png, err := chromedp.Run(b, shot)
+				require.NoError(t, err)
+				require.NoError(t, os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%s-%d.png", name, lit, width)), png, 0o644))
+			}
+		}
+	}
+}
