@@ -116,6 +116,7 @@ func TestWrapBreaksWhereReadersExpect(t *testing.T) {
 	wrap := func(width float64, s string) []string { return lettering.Wrap(lettering.Regular, 10, width, s) }
 	assert.Equal(t, []string{"one", "two"}, wrap(10, "one two"))
 	assert.Equal(t, []string{"3-2-1", "rig"}, wrap(11, "3-2-1 rig"), "a rig pattern stays whole")
+	assert.Equal(t, []string{"spacing", "4 ft", "(1.22 m)"}, wrap(18, "spacing 4 ft (1.22 m)"), "a number keeps its unit")
 	assert.Equal(t, []string{"a", "", "b"}, wrap(50, "a\n\nb"))
 	assert.Equal(t, []string{""}, wrap(50, ""))
 	assert.Equal(t, []string{"[U+6CB3]", "[U+5CB8]"}, wrap(20, "[U+6CB3][U+5CB8]"))

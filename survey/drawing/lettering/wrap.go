@@ -7,8 +7,9 @@ import (
 
 // Wrap breaks cleaned text into lines no wider than width millimetres. It
 // breaks at spaces and line ends, after hyphens, slashes and bracketed
-// numbers, and inside a word only when the word alone is too wide. Blank
-// lines are kept; at least one character goes on every line.
+// numbers, not between a number and its unit, and inside a word only when the
+// word alone is too wide. Blank lines are kept; at least one character goes on
+// every line.
 func Wrap(f Face, pt, width float64, s string) []string {
 	var lines []string
 	for para := range strings.SplitSeq(s, "\n") {
@@ -51,7 +52,7 @@ func pieces(s string) []string {
 	start := 0
 	var before rune
 	for i, r := range s {
-		end := before == ' ' && r != ' '
+		end := before == ' ' && r != ' ' && !(i > 1 && '0' <= s[i-2] && s[i-2] <= '9' && unit(s[i:]))
 		end = end || (before == '-' || before == '/' || before == '\u2013' || before == '\u2014') && r != ' ' && !unicode.IsDigit(r)
 		end = end || before == ']' && r == '['
 		if end && i > start {
@@ -61,6 +62,22 @@ func pieces(s string) []string {
 		before = r
 	}
 	return append(out, s[start:])
+}
+
+// unit tells whether a text begins with a unit of measure.
+func unit(s string) bool {
+	if strings.HasPrefix(s, "%") {
+		return true
+	}
+	end := strings.IndexFunc(s, func(r rune) bool { return !unicode.IsLetter(r) })
+	if end < 0 {
+		end = len(s)
+	}
+	switch s[:end] {
+	case "ft", "in", "mi", "m", "mm", "km", "lbf", "kN", "N", "tsf", "kPa", "kV", "min":
+		return true
+	}
+	return false
 }
 
 // fit returns how many bytes of a word go on one line, at least one character
