@@ -17,15 +17,17 @@ import (
 func jsonRecords(r io.Reader, report *Report) iter.Seq[record] {
 	return func(yield func(record) bool) {
 		limit := &guard{r: r}
-		crs := &crsWatch{r: limit}
+		seen := &watch{r: limit}
 		report.CRS = "OGC:CRS84"
-		for rec := range geojson.Records(crs) {
-			limit.reset()
-			err := checkCRS(crs.found, report)
-			if err == nil && rec.Number == 0 {
-				err = broken(rec.Err, report)
+		last := func(rec geojson.Record) error {
+			if err := checkCRS(seen.crs, report); err != nil || rec.Number > 0 {
+				return err
 			}
-			if err != nil {
+			return broken(rec.Err, seen, report)
+		}
+		for rec := range geojson.Records(seen) {
+			limit.reset()
+			if err := last(rec); err != nil {
 				yield(record{fatal: err})
 				return
 			}
@@ -33,18 +35,25 @@ func jsonRecords(r io.Reader, report *Report) iter.Seq[record] {
 				return
 			}
 		}
-		if err := checkCRS(crs.found, report); err != nil {
+		if err := last(geojson.Record{}); err != nil {
 			yield(record{fatal: err})
 		}
 	}
 }
 
-// broken says where a stream ended that should not have.
-func broken(err error, report *Report) error {
-	if errors.Is(err, errTooLong) {
-		err = errTooLong
+// broken says where a stream ended that should not have, if it did.
+func broken(err error, seen *watch, report *Report) error {
+	why := ""
+	switch {
+	case errors.Is(err, errTooLong):
+		why = errTooLong.Error()
+	case err != nil && !strings.Contains(err.Error(), "the file is empty"):
+		why = strings.TrimPrefix(err.Error(), geojson.ErrNotGeoJSON.Error()+": ")
+	case seen.depth > 0:
+		why = "the file ends in the middle of a record"
+	default:
+		return nil
 	}
-	why := strings.TrimPrefix(err.Error(), geojson.ErrNotGeoJSON.Error()+": ")
 	if n := report.Taken() + report.Refused; n > 0 {
 		return survey.Invalid("", "the file breaks after record %d: %s", n, why)
 	}

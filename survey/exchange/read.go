@@ -233,7 +233,7 @@ func records(r io.Reader, s *schema, report *Report) iter.Seq[record] {
 		return refusedFile(neither())
 	}
 	if !utf8.Valid(line) {
-		return refusedFile(survey.Invalid("", "the file is neither UTF-8 text nor any other text this program reads"))
+		return refusedFile(survey.Invalid("", "the file is neither GeoJSON nor a CSV file in UTF-8 text"))
 	}
 	return csvRecords(in, string(line), s, report)
 }

@@ -175,7 +175,7 @@ func (s *shaper) polygon(p orb.Polygon) (orb.Polygon, error) {
 			return nil, err
 		}
 		r, z := orb.Ring(slices.Clone(ps)), slices.Clone(s.out[from:])
-		if !r.Closed() {
+		if r[0] != r[len(r)-1] {
 			r, z = append(r, r[0]), append(z, z[0])
 			s.closed++
 		}
@@ -253,19 +253,18 @@ func polygonOf(p orb.Polygon) geom.Polygon {
 // plainRule puts the validity rules into the words of people who draw maps.
 func plainRule(err error) string {
 	said := err.Error()
+	_, where, _ := strings.Cut(said, "(at or near ")
+	where = strings.Trim(where, "{})")
 	for _, rule := range []struct{ theirs, ours string }{
-		{"polygon ring not simple", "a ring crosses or touches itself"},
+		{"polygon ring not simple", "the ring that begins at " + where + " crosses or touches itself"},
 		{"only one distinct XY", "a ring has no area: all its positions are the same"},
 		{"polygon has nested rings", "a hole lies inside another hole"},
-		{"outside of exterior ring", "a hole lies outside its outer ring"},
+		{"outside of exterior ring", "a hole lies outside its outer ring, near " + where},
 		{"disconnected interior", "its holes cut the area into pieces"},
-		{"rings intersect at multiple points", "two of its rings cross"},
-		{"child polygons touch", "two of its parts overlap"},
+		{"rings intersect at multiple points", "two of its rings cross or share an edge, near " + where},
+		{"child polygons touch", "two of its parts overlap or share an edge, near " + where},
 	} {
 		if strings.Contains(said, rule.theirs) {
-			if _, where, ok := strings.Cut(said, "(at or near "); ok {
-				return rule.ours + " near " + strings.TrimSuffix(where, ")")
-			}
 			return rule.ours
 		}
 	}

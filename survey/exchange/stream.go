@@ -21,50 +21,48 @@ func (g *guard) Read(p []byte) (int, error) {
 	if g.read > maxRecord {
 		return 0, errTooLong
 	}
-	n, err := g.r.Read(p)
+	n, err := g.r.Read(p[:min(len(p), maxRecord-g.read+1)])
 	g.read += n
 	return n, err
 }
 
 func (g *guard) reset() { g.read = 0 }
 
-// lineEnds turns the lone carriage returns that old files end lines with into
-// line feeds.
+// lineEnds brings the three ways of ending a line to a line feed: old files use
+// a lone carriage return.
 type lineEnds struct {
 	r  io.Reader
-	cr bool // the last byte was a carriage return, not yet passed on
+	cr bool // the last byte was a carriage return
 }
 
 func (l *lineEnds) Read(p []byte) (int, error) {
-	if len(p) < 2 {
-		return 0, io.ErrShortBuffer
-	}
-	off := 0
-	if l.cr {
-		p[0], off = '\r', 1
-		l.cr = false
-	}
-	n, err := l.r.Read(p[off:])
-	n += off
-	if n > 0 && err == nil && p[n-1] == '\r' { // what follows decides
-		l.cr = true
-		n--
-	}
-	for i := range n {
-		if p[i] == '\r' && !(i+1 < n && p[i+1] == '\n') {
-			p[i] = '\n'
+	for {
+		n, err := l.r.Read(p)
+		kept := 0
+		for _, b := range p[:n] {
+			if b == '\n' && l.cr {
+				l.cr = false
+				continue
+			}
+			if l.cr = b == '\r'; l.cr {
+				b = '\n'
+			}
+			p[kept] = b
+			kept++
+		}
+		if kept > 0 || err != nil || len(p) == 0 {
+			return kept, err
 		}
 	}
-	return n, err
 }
 
-// crsWatch passes JSON through and keeps the "crs" member of its top-level
-// objects, wherever in the object it stands.
-type crsWatch struct {
+// watch passes JSON through, keeps the "crs" member of its top-level objects,
+// wherever in the object it stands, and sees whether every object is closed.
+type watch struct {
 	r     io.Reader
-	found []byte // the raw value, at most maxCRS bytes; nil when there was none
+	crs   []byte // the raw value, at most maxCRS bytes; nil when there was none
+	depth int    // of open objects and lists
 
-	depth    int
 	inString bool
 	escaped  bool
 	word     []byte // the start of the last string at depth 1
@@ -73,53 +71,53 @@ type crsWatch struct {
 
 const maxCRS = 4096
 
-func (c *crsWatch) Read(p []byte) (int, error) {
-	n, err := c.r.Read(p)
+func (w *watch) Read(p []byte) (int, error) {
+	n, err := w.r.Read(p)
 	for _, b := range p[:n] {
-		c.see(b)
+		w.see(b)
 	}
 	return n, err
 }
 
-func (c *crsWatch) see(b byte) {
-	if c.keeping && (c.inString || c.depth > 1 || b != ',' && b != '}') && len(c.found) < maxCRS {
-		c.found = append(c.found, b)
+func (w *watch) see(b byte) {
+	if w.keeping && (w.inString || w.depth > 1 || b != ',' && b != '}') && len(w.crs) < maxCRS {
+		w.crs = append(w.crs, b)
 	}
-	if c.inString {
+	if w.inString {
 		switch {
-		case c.escaped:
-			c.escaped = false
+		case w.escaped:
+			w.escaped = false
 		case b == '\\':
-			c.escaped = true
+			w.escaped = true
 		case b == '"':
-			c.inString = false
+			w.inString = false
 			return
 		}
-		if c.depth == 1 && len(c.word) < 8 {
-			c.word = append(c.word, b)
+		if w.depth == 1 && len(w.word) < 8 {
+			w.word = append(w.word, b)
 		}
 		return
 	}
 	switch b {
 	case '"':
-		c.inString = true
-		if c.depth == 1 {
-			c.word = c.word[:0]
+		w.inString = true
+		if w.depth == 1 {
+			w.word = w.word[:0]
 		}
 	case '{', '[':
-		c.depth++
+		w.depth++
 	case '}', ']':
-		c.depth--
-		if c.depth == 0 {
-			c.keeping = false
+		w.depth--
+		if w.depth == 0 {
+			w.keeping = false
 		}
 	case ':':
-		if c.depth == 1 && string(c.word) == "crs" && c.found == nil {
-			c.keeping, c.found = true, []byte{}
+		if w.depth == 1 && string(w.word) == "crs" && w.crs == nil {
+			w.keeping, w.crs = true, []byte{}
 		}
 	case ',':
-		if c.depth == 1 {
-			c.keeping = false
+		if w.depth == 1 {
+			w.keeping = false
 		}
 	}
 }
