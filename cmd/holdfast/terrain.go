@@ -1,0 +1,254 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"holdfast/geo"
+	"holdfast/geo/crs"
+	"holdfast/geo/position"
+	"holdfast/geo/terrain"
+	"holdfast/geo/terrain/raster"
+)
+
+type terrainCmd struct {
+	Elevation string   `help:"GeoTIFF or ESRI ASCII grid." required:"" type:"existingfile" placeholder:"FILE"`
+	At        string   `help:"Position in any notation." required:"" placeholder:"POSITION"`
+	Bearing   *float64 `help:"Bearing of the section, degrees from true north; the fall line's if left out." placeholder:"DEG"`
+	Length    float64  `help:"Length of the section, metres." default:"60" placeholder:"M"`
+	Step      float64  `help:"Distance between its stations, metres; half a cell is fine enough." default:"1" placeholder:"M"`
+	CRS       string   `help:"The grid's coordinate system, like EPSG:26915, when the file does not say." placeholder:"NAME"`
+	Unit      string   `help:"Unit of the heights, when the file does not say." enum:"m,ft,ftUS" default:"m"`
+	JSON      bool     `help:"The answer as JSON."`
+}
+
+func (terrainCmd) Help() string {
+	return `Examples:
+  holdfast terrain --elevation dem.tif --at 44.65,-91.2
+  holdfast terrain --elevation dem.asc --crs EPSG:26915 --at "15T XK 42364 45775" --bearing 214 --json
+
+An ESRI ASCII grid takes its coordinate system from a .prj file beside it.`
+}
+
+// terrainAnswer is what the ground does at a place. A field that is not there
+// is not known.
+type terrainAnswer struct {
+	Lon         float64       `json:"lon"`
+	Lat         float64       `json:"lat"`
+	Raster      string        `json:"raster"`
+	CRS         string        `json:"crs"`
+	HeightM     *float64      `json:"height_m,omitempty"`
+	SlopeDeg    *float64      `json:"slope_deg,omitempty"`  // Horn (1981), over three cells
+	AspectDeg   *float64      `json:"aspect_deg,omitempty"` // true bearing of steepest descent
+	FallLineDeg *float64      `json:"fall_line_deg,omitempty"`
+	FallEnds    string        `json:"fall_line_ends,omitempty"`
+	FallPath    []stationJSON `json:"fall_line,omitempty"`
+	SectionDeg  *float64      `json:"section_deg,omitempty"`
+	Section     []stationJSON `json:"section,omitempty"`
+	Crest       *stationJSON  `json:"crest,omitempty"`
+	Toe         *stationJSON  `json:"toe,omitempty"`
+	BankM       *float64      `json:"bank_height_m,omitempty"`
+}
+
+type stationJSON struct {
+	Lon       float64  `json:"lon"`
+	Lat       float64  `json:"lat"`
+	DistanceM float64  `json:"distance_m"`
+	HeightM   *float64 `json:"height_m,omitempty"`
+}
+
+func station(s terrain.Station) stationJSON {
+	j := stationJSON{Lon: s.Point.Lon(), Lat: s.Point.Lat(), DistanceM: s.Distance.Metres()}
+	if s.Known {
+		h := s.Height.Metres()
+		j.HeightM = &h
+	}
+	return j
+}
+
+func (c *terrainCmd) Run(ctx context.Context, s *streams) error {
+	if c.Length <= 0 || c.Length > 10000 || c.Step <= 0 || c.Length/c.Step > 10000 {
+		return misuse("--length must be above 0 and at most 10000 m, --step at least a ten-thousandth of it")
+	}
+	at, err := position.Parse(c.At)
+	if err != nil {
+		return usageError{err}
+	}
+	f, err := os.Open(c.Elevation)
+	if err != nil {
+		return plainOpen(c.Elevation, err)
+	}
+	defer f.Close()
+	surface, a, err := c.surface(f)
+	if err != nil {
+		return fmt.Errorf("read %s: %w", filepath.Base(c.Elevation), err)
+	}
+	a.Lon, a.Lat = at.Point.Lon(), at.Point.Lat()
+	if err := c.ask(surface, at, &a); err != nil {
+		return err
+	}
+	if a.HeightM == nil {
+		fmt.Fprintln(s.err, "holdfast: the grid holds no height there")
+	}
+	if c.JSON {
+		return printJSON(s.out, a)
+	}
+	return printTerrain(s.out, a)
+}
+
+// surface opens the grid and places it by the coordinate system named on the
+// command line, in the file, or in a .prj file beside it.
+func (c *terrainCmd) surface(f *os.File) (*terrain.Surface, terrainAnswer, error) {
+	var a terrainAnswer
+	info, err := f.Stat()
+	if err != nil {
+		return nil, a, err
+	}
+	r, err := raster.Open(f, info.Size())
+	if err != nil {
+		return nil, a, err
+	}
+	a.Raster = r.Describe()
+	system, err := c.system(r)
+	if err != nil {
+		return nil, a, err
+	}
+	a.CRS = system.String()
+	unit := map[string]geo.Length{"m": 0, "ft": geo.Foot, "ftUS": 1200.0 / 3937}[c.Unit] // 0 takes the file's own
+	surface, err := terrain.NewSurface(r, crsPlane{system}, unit)
+	return surface, a, err
+}
+
+func (c *terrainCmd) system(r *raster.Raster) (*crs.CRS, error) {
+	if c.CRS != "" {
+		return crs.ByName(c.CRS)
+	}
+	if code := r.CRS().EPSG; code != 0 {
+		return crs.ByEPSG(code)
+	}
+	prj := strings.TrimSuffix(c.Elevation, filepath.Ext(c.Elevation)) + ".prj"
+	wkt, err := os.ReadFile(prj)
+	if errors.Is(err, os.ErrNotExist) {
+		if r.CRS().Model == raster.ModelGeographic {
+			return crs.ByEPSG(4326)
+		}
+		return nil, fmt.Errorf("the grid names no coordinate system and there is no %s: name it with --crs", filepath.Base(prj))
+	}
+	if err != nil {
+		return nil, err
+	}
+	return crs.Parse(string(wkt))
+}
+
+// crsPlane lends a coordinate system to the terrain package.
+type crsPlane struct{ *crs.CRS }
+
+func (p crsPlane) Forward(lon, lat float64) (x, y float64, err error) {
+	return p.FromWGS84([2]float64{lon, lat})
+}
+
+func (p crsPlane) Inverse(x, y float64) (lon, lat float64, err error) {
+	q, err := p.ToWGS84(x, y)
+	return q.Lon(), q.Lat(), err
+}
+
+func (c *terrainCmd) ask(surface *terrain.Surface, at position.Position, a *terrainAnswer) error {
+	if h, ok, err := surface.Height(at.Point); err != nil {
+		return err
+	} else if ok {
+		a.HeightM = number(h.Metres())
+	}
+	if sl, ok, err := surface.SlopeNear(at.Point); err != nil {
+		return err
+	} else if ok {
+		a.SlopeDeg = number(sl.Angle.Degrees())
+		if sl.HasAspect {
+			a.AspectDeg = number(sl.Aspect.Degrees())
+		}
+	}
+	fall, ok, err := surface.FallLine(at.Point, terrain.FallRule{})
+	if err != nil {
+		return err
+	}
+	if ok {
+		a.FallEnds = fall.End.String()
+		for _, s := range fall.Path {
+			a.FallPath = append(a.FallPath, station(s))
+		}
+		if fall.HasBearing {
+			a.FallLineDeg = number(fall.Bearing.Degrees())
+		}
+	}
+	switch {
+	case c.Bearing != nil:
+		a.SectionDeg = c.Bearing
+	case a.FallLineDeg != nil:
+		a.SectionDeg = a.FallLineDeg
+	case a.AspectDeg != nil:
+		a.SectionDeg = a.AspectDeg
+	default:
+		return nil // level ground: no section runs down it
+	}
+	section, err := surface.Section(at.Point, geo.NewBearing(*a.SectionDeg), geo.Length(c.Length), geo.Length(c.Step))
+	if err != nil {
+		return err
+	}
+	for _, s := range section {
+		a.Section = append(a.Section, station(s))
+	}
+	if bank, ok := terrain.CrestToe(section, terrain.BankRule{}); ok {
+		if bank.CrestKnown {
+			j := station(bank.Crest)
+			a.Crest = &j
+		}
+		if bank.ToeKnown {
+			j := station(bank.Toe)
+			a.Toe = &j
+		}
+		if bank.CrestKnown && bank.ToeKnown {
+			a.BankM = number(bank.Height().Metres())
+		}
+	}
+	return nil
+}
+
+func number(v float64) *float64 { return &v }
+
+func printTerrain(w io.Writer, a terrainAnswer) error {
+	val := func(v *float64, format string) string {
+		if v == nil {
+			return "not known"
+		}
+		return fmt.Sprintf(format, *v)
+	}
+	along := func(s *stationJSON) string {
+		if s == nil {
+			return "not found along the section"
+		}
+		return fmt.Sprintf("%.1f m away, height %s", s.DistanceM, val(s.HeightM, "%.1f m"))
+	}
+	_, err := fmt.Fprintf(w, `%.6f, %.6f in %s (%s)
+  height      %s
+  slope       %s (Horn, over three cells)
+  aspect      %s
+  fall line   %s true, ends: %s
+  section     %s true, %d stations
+  crest       %s
+  toe         %s
+  bank        %s high
+`, a.Lat, a.Lon, a.Raster, a.CRS, val(a.HeightM, "%.2f m"), val(a.SlopeDeg, "%.1f°"), val(a.AspectDeg, "%05.1f° true"),
+		val(a.FallLineDeg, "%05.1f°"), orNone(a.FallEnds), val(a.SectionDeg, "%05.1f°"), len(a.Section), along(a.Crest), along(a.Toe), val(a.BankM, "%.1f m"))
+	return err
+}
+
+func orNone(s string) string {
+	if s == "" {
+		return "no fall line"
+	}
+	return s
+}
