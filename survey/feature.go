@@ -131,6 +131,9 @@ func decode(c *checker, ptr string, raw json.RawMessage, v reflect.Value) {
 			c.add(ptr, "is not a list")
 			return
 		}
+		if len(items) == 0 {
+			return // an empty list is no list, so that what is read equals what was written
+		}
 		out := reflect.MakeSlice(t, len(items), len(items))
 		for i, item := range items {
 			decode(c, fmt.Sprintf("%s/%d", ptr, i), item, out.Index(i))
@@ -139,6 +142,8 @@ func decode(c *checker, ptr string, raw json.RawMessage, v reflect.Value) {
 	default:
 		if err := json.Unmarshal(raw, v.Addr().Interface()); err != nil {
 			c.add(ptr, "%s", wrongKind(raw, err))
+		} else if t.Kind() == reflect.Slice && v.Len() == 0 {
+			v.SetZero()
 		}
 	}
 }
