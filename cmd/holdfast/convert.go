@@ -39,9 +39,10 @@ func (c *convertCmd) Run(ctx context.Context, s *streams) error {
 		at = t
 	}
 	out := bufio.NewWriter(s.out)
+	converter := convert.On(at)
 	bad := 0
 	one := func(text string) error {
-		r, err := convert.Line(text, at)
+		r, err := converter.Line(text)
 		if err != nil {
 			bad++
 			fmt.Fprintf(s.err, "holdfast: %q: %s\n", text, err)

@@ -41,15 +41,26 @@ type Result struct {
 	Doubt          string    `json:"doubt,omitempty"`
 }
 
-// Line reads one position in any notation and writes it in all of them, with
-// the declination at a time.
-func Line(input string, at time.Time) (Result, error) {
+// Converter writes positions with the declination of one date.
+type Converter struct {
+	at    time.Time
+	model *magnetic.Model
+	epoch *magnetic.Epoch
+}
+
+// On returns a converter for the date of at.
+func On(at time.Time) Converter {
+	m := magnetic.Default()
+	return Converter{at: at.UTC(), model: m, epoch: m.On(at)}
+}
+
+// Line reads one position in any notation and writes it in all of them.
+func (c Converter) Line(input string) (Result, error) {
 	p, err := position.Parse(input)
 	if err != nil {
 		return Result{}, err
 	}
-	model := magnetic.Default()
-	r := Result{Input: input, ReadAs: string(p.Notation), Lon: p.Point.Lon(), Lat: p.Point.Lat(), PrecisionM: p.Precision.Metres(), At: at.UTC(), Model: model.Name()}
+	r := Result{Input: input, ReadAs: string(p.Notation), Lon: p.Point.Lon(), Lat: p.Point.Lat(), PrecisionM: p.Precision.Metres(), At: c.at, Model: c.model.Name()}
 	if p.Elevation != nil {
 		z := p.Elevation.Metres()
 		r.ElevationM = &z
@@ -79,7 +90,7 @@ func Line(input string, at time.Time) (Result, error) {
 	if p.Elevation != nil {
 		height = *p.Elevation
 	}
-	f, err := model.At(p.Point, height, at)
+	f, err := c.epoch.At(p.Point, height)
 	if err != nil {
 		return Result{}, fmt.Errorf("work out declination: %w", err)
 	}
