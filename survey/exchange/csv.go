@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -339,17 +340,24 @@ func (t *table) properties(cell func(int) string, wrong func(int, string, ...any
 			wrong(i, "repeats what another column holds")
 		}
 	}
+	if t.schema == nil {
+		return tree // its columns may be called 1, 2 and 3
+	}
 	return lists(tree)
 }
 
-// freeValue is a number where a cell is one written plainly, and text
-// otherwise: 007 and 1e3 stay text.
+// jsonNumber is how JSON writes a number (RFC 8259 §6): 007 and +1 are none.
+var jsonNumber = regexp.MustCompile(`^-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][+-]?[0-9]+)?$`)
+
+// freeValue is a number, with all its digits, where a cell is one as JSON
+// writes it, and text otherwise.
 func freeValue(cell string, decimalComma bool) any {
-	if v, ok := number(cell, decimalComma); ok {
-		plain := strconv.FormatFloat(v, 'f', -1, 64)
-		if plain == cell || decimalComma && plain == strings.Replace(cell, ",", ".", 1) {
-			return v
-		}
+	digits := cell
+	if decimalComma {
+		digits = strings.Replace(cell, ",", ".", 1)
+	}
+	if _, ok := number(digits, false); ok && len(digits) <= 32 && jsonNumber.MatchString(digits) {
+		return json.RawMessage(digits)
 	}
 	return cell
 }
