@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"net/http/httptest"
 	"os"
 	"os/exec"
@@ -20,6 +21,12 @@ import (
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"holdfast/data"
+	"holdfast/server"
+	"holdfast/survey"
+	"holdfast/survey/demo"
+	"holdfast/survey/sqlite"
 )
 
 // missing skips a test that needs something this machine lacks; in CI that is
@@ -259,26 +266,50 @@ func TestNightIsDark(t *testing.T) {
 	assert.Less(t, light, 120.0, "green and blue light spoil night sight")
 }
 
-// TestLook takes pictures of every page at three widths by day and night when
+// district serves the invented district of the demo.
+func district(t *testing.T) *tab {
+	t.Helper()
+	policy, err := survey.ParsePolicy(data.DefaultPolicy)
+	require.NoError(t, err)
+	clock := func() time.Time { return now }
+	store, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "atlas.db"), sqlite.Options{Create: true, Policy: policy, Now: clock})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, store.Close()) })
+	require.NoError(t, demo.Fill(t.Context(), store, data.Demo, now))
+	s, err := server.New(server.Config{Store: store, Now: clock, Demo: true, Version: "test", Log: slog.New(slog.NewTextHandler(t.Output(), nil))})
+	require.NoError(t, err)
+	web := httptest.NewServer(s)
+	t.Cleanup(web.Close)
+	return newTab(t, web.URL)
+}
+
+// TestLook takes pictures of the pages at three widths by day and night when
 // HOLDFAST_SHOTS names a folder for them, for people to look at.
 func TestLook(t *testing.T) {
 	dir := os.Getenv("HOLDFAST_SHOTS")
 	if dir == "" {
 		t.Skip("HOLDFAST_SHOTS names no folder for pictures")
 	}
-	b := browse(t)
+	b := district(t)
+	b.open(t, "/")
+	b.until(t, mapReady)
+	site := eval[string](t, b, `document.querySelector('.site-line a').getAttribute('href')`)
+	point := func(v string) string {
+		return eval[string](t, b, `document.querySelector('.entry:has(.`+v+`) a').getAttribute('href')`)
+	}
+	pages := map[string]string{
+		"map": "/", "search": "/?q=QR", "site": site, "point-holds": point("holds"), "point-short": point("short"), "point-no": point("no"),
+		"point-unknown": point("unknown"), "about": "/about", "error": "/sites/nowhere", "api": "/api/collections?f=html", "api-items": "/api/collections/points/items?f=html",
+	}
 	for _, lit := range []string{"day", "night"} {
 		b.lit(t, lit)
 		for _, width := range []int64{360, 820, 1440} {
 			b.do(t, chromedp.EmulateViewport(width, 900))
-			for name, path := range looked {
+			for name, path := range pages {
 				b.open(t, path)
-				if name == "map" {
-					b.until(t, mapReady)
-					time.Sleep(300 * time.Millisecond)
-				}
 				shot := chromedp.FullScreenshot(100)
 				if name == "map" || name == "search" {
+					b.until(t, mapReady)
 					shot = chromedp.CaptureScreenshot()
 				}
 				png, err := chromedp.Run(b, shot)

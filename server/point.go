@@ -22,6 +22,7 @@ type pointPage struct {
 	Loads     []loadChoice
 	Tonight   survey.Moisture
 	Moistures []survey.Moisture
+	Plates    []plate
 	History   []sqlite.Revision
 }
 
@@ -56,11 +57,16 @@ func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	drawn, err := plates(j, policy)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	p := j.Point.Item
 	s.render(w, r, http.StatusOK, "point", page{Title: p.Label + ", " + j.Site.Item.Name, Body: pointPage{
 		Point: p, Revision: j.Point.Revision, UpdatedAt: j.Point.UpdatedAt, UpdatedBy: j.Point.UpdatedBy,
 		Site: j.Site.Item, Answer: j.Answer, Grid: usng(p.Position), Loud: s.pointDoubts(p, j.Site.Item, policy),
-		Loads: loadChoices(policy, j.Answer), Tonight: asked.Tonight, Moistures: survey.Moistures, History: history,
+		Loads: loadChoices(policy, j.Answer), Tonight: asked.Tonight, Moistures: survey.Moistures, Plates: drawn, History: history,
 	}})
 }
 

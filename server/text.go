@@ -29,22 +29,37 @@ func (p phrases) HoldingKN(kn float64) string {
 	return wording.Force(p.units, survey.Force(kn)*survey.Kilonewton)
 }
 
-// OptN writes a holding power that may be unknown.
-func (p phrases) OptN(o survey.Opt[float64]) any { return opt(o, p.Holding) }
+// What a surveyor may have left out is Opt and says "not recorded"; what may
+// not have been found out is Found and says "unknown".
 
-// OptDemand writes a demand that may be unknown.
-func (p phrases) OptDemand(o survey.Opt[float64]) any { return opt(o, p.Demand) }
+// FoundN writes a holding power.
+func (p phrases) FoundN(o survey.Opt[float64]) any { return found(o, p.Holding) }
 
-// OptKN writes a holding power in kilonewtons that may be unknown.
+// FoundRatio writes a ratio.
+func (p phrases) FoundRatio(o survey.Opt[float64]) any { return found(o, wording.Ratio) }
+
+// FoundLength writes a length.
+func (p phrases) FoundLength(o survey.Opt[geo.Length]) any { return found(o, p.Length) }
+
+// FoundBearing writes a true bearing.
+func (p phrases) FoundBearing(o survey.Opt[geo.Bearing]) any { return found(o, trueBearing) }
+
+// FoundCompass writes a magnetic bearing.
+func (p phrases) FoundCompass(o survey.Opt[float64]) any { return found(o, wording.Bearing) }
+
+// FoundDeclination writes a declination or a convergence.
+func (p phrases) FoundDeclination(o survey.Opt[float64]) any { return found(o, wording.Declination) }
+
+// OptKN writes a holding power in kilonewtons.
 func (p phrases) OptKN(o survey.Opt[float64]) any { return opt(o, p.HoldingKN) }
 
 // Length writes a length in metres.
 func (p phrases) Length(l geo.Length) string { return wording.Length(p.units, l) }
 
-// OptLength writes a length that may be unknown.
+// OptLength writes a length.
 func (p phrases) OptLength(o survey.Opt[geo.Length]) any { return opt(o, p.Length) }
 
-// OptThickness writes a diameter in millimetres that may be unknown.
+// OptThickness writes a diameter in millimetres.
 func (p phrases) OptThickness(o survey.Opt[float64]) any {
 	return opt(o, func(mm float64) string { return wording.Thickness(p.units, mm) })
 }
@@ -72,37 +87,33 @@ func (p phrases) strength(kpa float64) string {
 	return fmt.Sprintf("%.2f tsf (%s)", (survey.Pressure(kpa) * survey.Kilopascal).Tsf(), si)
 }
 
-// OptAngle writes an angle in degrees that may be unknown.
+// OptAngle writes an angle in degrees.
 func (p phrases) OptAngle(o survey.Opt[float64]) any { return opt(o, wording.Angle) }
 
-// OptBearing writes a true bearing that may be unknown.
-func (p phrases) OptBearing(o survey.Opt[geo.Bearing]) any {
-	return opt(o, func(b geo.Bearing) string { return wording.Bearing(b.Degrees()) })
-}
+// OptBearing writes a true bearing.
+func (p phrases) OptBearing(o survey.Opt[geo.Bearing]) any { return opt(o, trueBearing) }
 
-// OptCompass writes a magnetic bearing that may be unknown.
-func (p phrases) OptCompass(o survey.Opt[float64]) any { return opt(o, wording.Bearing) }
+func trueBearing(b geo.Bearing) string { return wording.Bearing(b.Degrees()) }
 
-// OptRatio writes a ratio that may be unknown.
-func (p phrases) OptRatio(o survey.Opt[float64]) any { return opt(o, wording.Ratio) }
-
-// Ratio writes a ratio.
-func (p phrases) Ratio(v float64) string { return wording.Ratio(v) }
-
-// OptDeclination writes a declination that may be unknown.
-func (p phrases) OptDeclination(o survey.Opt[float64]) any { return opt(o, wording.Declination) }
-
-// OptDate writes a day that may be unknown.
+// OptDate writes a day.
 func (p phrases) OptDate(o survey.Opt[time.Time]) any {
 	return opt(o, func(t time.Time) string { return wording.Date(t.UTC()) })
 }
 
-// opt writes a value, or marks it as not recorded so that nobody takes a
+// opt writes a value, or that it was not recorded, so that nobody takes a
 // blank for a zero.
 func opt[T any](o survey.Opt[T], write func(T) string) any {
+	return orElse(o, write, wording.NotRecorded)
+}
+
+func found[T any](o survey.Opt[T], write func(T) string) any {
+	return orElse(o, write, wording.Unknown)
+}
+
+func orElse[T any](o survey.Opt[T], write func(T) string, otherwise string) any {
 	v, ok := o.Get()
 	if !ok {
-		return unsaid(wording.NotRecorded)
+		return unsaid(otherwise)
 	}
 	return write(v)
 }

@@ -1,5 +1,5 @@
 import {
-  Map, View, Feature, Point, VectorLayer, VectorSource, GeoJSON, bboxStrategy, ScaleLine, Zoom, Stroke, Fill, Circle, Style,
+  Map, View, Feature, Point, VectorLayer, VectorSource, GeoJSON, bboxStrategy, ScaleLine, Zoom, Stroke, Fill, Circle, Style, Text,
   fromLonLat, toLonLat, transformExtent, defaultInteractions,
 } from '../lib/ol.js';
 import { readInk } from './ink.js';
@@ -81,7 +81,8 @@ const grid = new VectorLayer({ source: new VectorSource(), style: gridStyle(ink)
 const gridToggle = document.getElementById('grid-toggle');
 gridToggle.addEventListener('change', () => grid.setVisible(gridToggle.checked));
 
-// Points.
+// Points. From afar they are small and the sites are named instead.
+const far = 3.5; // metres of the projection per pixel
 const pointSource = loading(box.dataset.points, failed);
 const rank = { no: 0, unknown: 1, short: 2, holds: 3 };
 const points = new VectorLayer({
@@ -94,12 +95,45 @@ const points = new VectorLayer({
         ratio: state.pixelRatio,
         rotation: state.rotation,
         chosen: p.id === chosen || p.id === hinted,
-        small: state.resolution > 12,
-        named: state.resolution < 2.5,
+        small: state.resolution > far,
+        named: state.resolution < 1.5,
       });
     },
   }),
 });
+
+// The name of each site at the middle of its points.
+const names = new VectorLayer({
+  source: new VectorSource(),
+  minResolution: far,
+  declutter: true,
+  style: (f) =>
+    new Style({
+      text: new Text({
+        text: f.get('name'),
+        font: '700 14px Next, sans-serif',
+        offsetY: -16,
+        fill: new Fill({ color: ink.ink }),
+        stroke: new Stroke({ color: ink.land, width: 4 }),
+      }),
+    }),
+});
+
+function nameSites() {
+  const sites = new globalThis.Map();
+  for (const f of pointSource.getFeatures()) {
+    const p = f.getProperties();
+    if (!sites.has(p.site)) sites.set(p.site, { name: p.site_name, at: [] });
+    sites.get(p.site).at.push(p.geometry.getCoordinates());
+  }
+  names.getSource().clear(true);
+  names.getSource().addFeatures(
+    [...sites.values()].map(({ name, at }) => {
+      const mean = (i) => at.reduce((sum, c) => sum + c[i], 0) / at.length;
+      return new Feature({ name, geometry: new Point([mean(0), mean(1)]) });
+    }),
+  );
+}
 
 // The place that was searched for.
 const found = new VectorLayer({
@@ -113,12 +147,12 @@ const found = new VectorLayer({
 const view = new View({ maxZoom: 21, minZoom: 3, enableRotation: false });
 const map = new Map({
   target: box,
-  layers: [grid, ...base.map((b) => b.layer), points, found],
+  layers: [grid, ...base.map((b) => b.layer), points, names, found],
   view,
   controls: [
     new Zoom({ zoomInTipLabel: 'Zoom in', zoomOutTipLabel: 'Zoom out' }),
     new ScaleLine({ units: 'metric', minWidth: 80 }),
-    ...(box.dataset.units === 'us' ? [new ScaleLine({ units: 'us', minWidth: 80, className: 'ol-scale-line us' })] : []),
+    ...(box.dataset.units === 'us' ? [new ScaleLine({ units: 'us', minWidth: 80, className: 'ol-scale-us' })] : []),
   ],
   interactions: defaultInteractions({ altShiftDragRotate: false, pinchRotate: false }),
 });
@@ -192,7 +226,10 @@ map.on('moveend', () => {
   inView();
   settle();
 });
-pointSource.on('featuresloadend', inView);
+pointSource.on('featuresloadend', () => {
+  inView();
+  nameSites();
+});
 
 // A point chosen on the map shows its card.
 const card = document.getElementById('card');
@@ -232,6 +269,7 @@ matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => {
   for (const b of base) b.layer.setStyle(roleStyle(b.role, ink));
   grid.setStyle(gridStyle(ink));
   points.changed();
+  names.changed();
   found.changed();
 });
 document.fonts?.ready.then(() => points.changed());

@@ -17,7 +17,7 @@ const turn = Math.PI / 180;
  */
 export function drawPoint(c, [x, y], p, ink, how) {
   const k = how.ratio;
-  const r = (how.small ? 6 : 13) * k;
+  const r = (how.small ? 5.5 : 13) * k;
   const up = -Math.PI / 2 + how.rotation; // canvas angle of true north
   c.save();
   c.lineJoin = 'round';
@@ -54,6 +54,12 @@ export function drawPoint(c, [x, y], p, ink, how) {
     c.strokeStyle = ink.focus;
     c.stroke();
   }
+
+  // A rim of land keeps neighbours apart.
+  c.beginPath();
+  c.arc(x, y, r + (how.small ? 2.5 : 3.5) * k, 0, 2 * Math.PI);
+  c.fillStyle = ink.land;
+  c.fill();
 
   c.strokeStyle = ink[p.verdict];
   c.lineWidth = (how.small ? 2 : 3) * k;
