@@ -54,6 +54,20 @@ func (a *Area) meets(b *Area) bool {
 	return apart <= (a.width()+b.width())/2
 }
 
+// join returns the smallest area that holds both.
+func (a Area) join(b *Area) Area {
+	j := Area{Name: a.Name + "; " + b.Name, South: min(a.South, b.South), North: max(a.North, b.North)}
+	// Measured eastward from a's western edge, b begins at one of two places.
+	lead := math.Remainder(b.West-a.West, 360)
+	west, east := min(0, lead), max(a.width(), lead+b.width())
+	if east-west >= 360 {
+		j.West, j.East = -180, 180
+		return j
+	}
+	j.West, j.East = wrap(a.West+west), wrap(a.West+east)
+	return j
+}
+
 // size orders areas by their extent in square degrees.
 func (a *Area) size() float64 { return a.width() * (a.North - a.South) }
 

@@ -3,6 +3,7 @@ package crs
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 )
 
@@ -52,11 +53,19 @@ func fromProjected(n *node) (*CRS, error) {
 		return nil, fmt.Errorf("%s[%q]: %w", n.key, n.text(0), err)
 	}
 	if t := epsg(); g.dat.code != 0 && g.dat.meridian == g.meridian {
-		if code := t.identify(g.dat, m, p, unit, c.Name); code != 0 {
-			c.Code, c.Area = fmt.Sprintf("EPSG:%d", code), t.areas[t.projected[code].area]
-		}
+		c.identified(t, t.identify(g.dat, m, p, unit, readCode(n), c.Name))
 	}
 	return c.finish(n), nil
+}
+
+// readCode returns the EPSG code a definition gives for itself, 0 without.
+func readCode(n *node) int {
+	for _, id := range n.children("AUTHORITY", "ID") {
+		if code, err := strconv.Atoi(id.text(1)); err == nil && strings.EqualFold(id.text(0), "EPSG") {
+			return webMercator(code)
+		}
+	}
+	return 0
 }
 
 // readLengthUnit returns metres per unit of a projected system.
@@ -209,6 +218,9 @@ func readProjection(n *node, angle, length float64) (int, params, error) {
 		}
 		k := key(q.text(0))
 		r, ok := wkt1Roles[k]
+		if !ok { // writers without a name of their own for a method use EPSG's
+			r, ok = epsg().byRole[k]
+		}
 		switch {
 		case k == "auxiliaryspheretype" && v == 0 && m == methodPseudo:
 			continue
@@ -291,11 +303,8 @@ func isPseudo(n *node, m int) bool {
 			return true
 		}
 	}
-	for _, a := range n.children("AUTHORITY") {
-		switch a.text(1) {
-		case "3857", "3785", "900913", "102100", "102113":
-			return true
-		}
+	if readCode(n) == 3857 {
+		return true
 	}
 	g := n.child("GEOGCS")
 	if e, err := readEllipsoid(g.child("DATUM", "GEODETICDATUM")); err == nil {

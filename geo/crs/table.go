@@ -55,6 +55,7 @@ type definition struct {
 	unit   float64
 	axes   Axes
 	area   int
+	esri   string // ESRI's name where the definition alone does not tell
 }
 
 // epsg returns the table, read on first use. The files are part of the
@@ -177,7 +178,7 @@ func (t *table) readGeographic(c []string) {
 }
 
 func (t *table) readProjected(c []string) {
-	d := &definition{code: atoi(c[0]), name: c[1], base: atoi(c[2]), method: atoi(c[3]), unit: atof(c[5]), axes: axesOf[c[6]], area: optional(c[7])}
+	d := &definition{code: atoi(c[0]), name: c[1], base: atoi(c[2]), method: atoi(c[3]), unit: atof(c[5]), axes: axesOf[c[6]], area: optional(c[7]), esri: c[8]}
 	roles := t.methods[d.method].roles
 	for i, v := range strings.Split(c[4], ",") {
 		d.params.set(roles[i], atof(v))
@@ -227,35 +228,57 @@ func ByEPSG(code int) (*CRS, error) {
 	return c, nil
 }
 
-// identify returns the code of the projected system in the table that has the
-// datum, method, parameters and unit given, 0 when there is none. A system of
-// the same name is preferred, then easting-first axes, then the lowest code.
-func (t *table) identify(dat *datum, m int, p params, unit float64, name string) int {
-	best, rank := 0, math.MaxInt
-	for code, d := range t.projected {
-		if d.method != m || math.Abs(d.unit/unit-1) > 1e-7 || t.geographic[d.base].base != dat.code || !d.params.like(p) {
-			continue
-		}
-		r := code
-		if d.axes != EastNorth {
-			r += 1 << 20
-		}
-		if key(d.name) != key(name) {
-			r += 1 << 21
-		}
-		if r < rank {
-			best, rank = code, r
+// identify returns the projected systems of the table that have the datum,
+// method, parameters and unit given. Several may share them, as New Jersey and
+// New York East do, or two axis orders of one grid: a code or a name given in
+// the definition then decides, and easting-first axes come first.
+func (t *table) identify(dat *datum, m int, p params, unit float64, code int, name string) []*definition {
+	var found []*definition
+	for _, d := range t.projected {
+		if d.method == m && math.Abs(d.unit/unit-1) < 1e-7 && t.geographic[d.base].base == dat.code && d.params.like(p) {
+			found = append(found, d)
 		}
 	}
-	return best
+	slices.SortFunc(found, func(a, b *definition) int { return cmp.Or(cmp.Compare(a.axes, b.axes), cmp.Compare(a.code, b.code)) })
+	for _, d := range found {
+		if d.code == code {
+			return []*definition{d}
+		}
+	}
+	for _, d := range found {
+		if k := key(name); k == key(d.name) || (d.esri != "" && k == key(d.esri)) {
+			return []*definition{d}
+		}
+	}
+	return found
 }
 
-// identifyGeographic does the same for a geographic system.
-func (t *table) identifyGeographic(dat *datum, unit float64) int {
+// identified gives a projected system the code and area of what identify
+// found. Of several with different areas none is named, and the area holds
+// them all.
+func (c *CRS) identified(t *table, found []*definition) {
+	if len(found) == 0 {
+		return
+	}
+	area := *t.areas[found[0].area]
+	for _, d := range found[1:] {
+		if d.area != found[0].area {
+			area = area.join(t.areas[d.area])
+		}
+	}
+	c.Area = &area
+	if area == *t.areas[found[0].area] {
+		c.Code = fmt.Sprintf("EPSG:%d", found[0].code)
+	}
+}
+
+// identifyGeographic returns the code of the geographic system with a datum
+// and unit, 0 without; code decides between several.
+func (t *table) identifyGeographic(dat *datum, unit float64, code int) int {
 	best := 0
-	for code, d := range t.geographic {
-		if d.base == dat.code && math.Abs(d.unit/unit-1) < 1e-9 && (best == 0 || code < best) {
-			best = code
+	for c, d := range t.geographic {
+		if d.base == dat.code && math.Abs(d.unit/unit-1) < 1e-9 && best != code && (best == 0 || c < best || c == code) {
+			best = c
 		}
 	}
 	return best

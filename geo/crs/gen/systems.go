@@ -157,7 +157,8 @@ func (g *generator) geographic() error {
 }
 
 // projected writes code, name, base system, method, parameters in the
-// method's order, unit in metres, axis order and area.
+// method's order, unit in metres, axis order, area and, for systems that share
+// all of base, method, parameters and unit with another, ESRI's name.
 func (g *generator) projected() error {
 	unit, order, err := g.axes()
 	if err != nil {
@@ -165,7 +166,8 @@ func (g *generator) projected() error {
 	}
 	rows, err := g.rows(`select p.code, p.name, p.geodetic_crs_code, c.method_code, p.coordinate_system_code,
 		param1_value, param1_uom_code, param2_value, param2_uom_code, param3_value, param3_uom_code, param4_value, param4_uom_code,
-		param5_value, param5_uom_code, param6_value, param6_uom_code, param7_value, param7_uom_code
+		param5_value, param5_uom_code, param6_value, param6_uom_code, param7_value, param7_uom_code,
+		(select alt_name from alias_name a where a.table_name = 'projected_crs' and a.auth_name = 'EPSG' and a.code = p.code and a.source = 'ESRI' limit 1)
 		from projected_crs p join conversion c on c.auth_name = p.conversion_auth_name and c.code = p.conversion_code
 		join geodetic_crs b on b.auth_name = p.geodetic_crs_auth_name and b.code = p.geodetic_crs_code and b.deprecated = 0 and b.type = 'geographic 2D'
 		where p.auth_name = 'EPSG' and p.deprecated = 0 and c.method_auth_name = 'EPSG' and c.method_code in (` + supported + `) order by p.code`)
@@ -173,18 +175,17 @@ func (g *generator) projected() error {
 		return err
 	}
 	var out [][]string
-	skipped := 0
+	alike := map[string]int{}
 	for _, r := range rows {
 		area, err := g.extent("projected_crs", r[0])
 		if err != nil {
 			return err
 		}
 		if order[r[4]] == "" || (order[r[4]] == "ws") != (r[3] == "9808") {
-			skipped++
-			continue
+			continue // axes that are not carried
 		}
 		var params []string
-		for i := 5; i+1 < len(r) && r[i] != ""; i += 2 {
+		for i := 5; i < 19 && r[i] != ""; i += 2 {
 			v, err := g.value(r[i], r[i+1])
 			if err != nil {
 				return fmt.Errorf("projected %s: %w", r[0], err)
@@ -195,9 +196,15 @@ func (g *generator) projected() error {
 		if err != nil {
 			return err
 		}
-		out = append(out, []string{r[0], r[1], r[2], r[3], strings.Join(params, ","), format(u), order[r[4]], area})
+		row := []string{r[0], r[1], r[2], r[3], strings.Join(params, ","), format(u), order[r[4]], area, r[19]}
+		alike[strings.Join(row[2:6], " ")]++
+		out = append(out, row)
 	}
-	fmt.Printf("projected: %d left out for their axes\n", skipped)
+	for _, row := range out {
+		if alike[strings.Join(row[2:6], " ")] == 1 {
+			row[8] = ""
+		}
+	}
 	return g.write("projected", out)
 }
 
