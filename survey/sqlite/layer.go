@@ -64,8 +64,11 @@ func (t *tx) layer(ctx context.Context, id string) (state, error) {
 	return st, err
 }
 
-// empty removes the features of a layer.
+// empty removes the features and the file of a layer.
 func (t *tx) empty(ctx context.Context, n int64) error {
+	if _, err := t.ExecContext(ctx, `DELETE FROM layer_files WHERE layer = ?`, n); err != nil {
+		return err
+	}
 	if _, err := t.ExecContext(ctx, `DELETE FROM layer_features_box WHERE n IN (SELECT n FROM layer_features WHERE layer = ?)`, n); err != nil {
 		return err
 	}

@@ -1,0 +1,57 @@
+package sqlite_test
+
+import (
+	"bytes"
+	"context"
+	"io"
+	"math/rand/v2"
+	"path/filepath"
+	"testing"
+	"testing/iotest"
+
+	"github.com/paulmach/orb"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"holdfast/survey"
+	"holdfast/survey/sqlite"
+)
+
+// A grid's file comes back byte for byte wherever it is read.
+func TestRasterFile(t *testing.T) {
+	ctx := context.Background()
+	s, err := sqlite.Open(ctx, filepath.Join(t.TempDir(), "atlas.db"), sqlite.Options{Create: true})
+	require.NoError(t, err)
+	defer s.Close()
+	covers := orb.Polygon{{{-91.3, 44.6}, {-91.1, 44.6}, {-91.1, 44.7}, {-91.3, 44.7}, {-91.3, 44.6}}}
+	who := sqlite.Author{Who: "gis"}
+	layer := survey.Layer{ID: "dem", Title: "DEM", Role: survey.RoleElevation}
+	random := rand.NewChaCha8([32]byte{1})
+	for _, size := range []int{1, 1 << 18, 1<<18 + 1, 900_001} {
+		want := make([]byte, size)
+		_, _ = random.Read(want)
+		_, err := s.AddRaster(ctx, layer, covers, iotest.HalfReader(bytes.NewReader(want)), who)
+		require.NoError(t, err)
+		f, err := s.Raster(ctx, "dem")
+		require.NoError(t, err)
+		require.Equal(t, int64(size), f.Size())
+		require.NoError(t, iotest.TestReader(io.NewSectionReader(f, 0, f.Size()), want))
+	}
+	near, roles, err := s.LayersNear(ctx, orb.Point{-91.2, 44.65}, 50)
+	require.NoError(t, err)
+	assert.True(t, roles[survey.RoleElevation])
+	assert.Len(t, near, 1, "the ground it covers is its one feature")
+
+	_, err = s.AddRaster(ctx, layer, covers, iotest.ErrReader(io.ErrClosedPipe), who)
+	require.Error(t, err)
+	f, err := s.Raster(ctx, "dem")
+	require.NoError(t, err)
+	assert.Equal(t, int64(900_001), f.Size(), "a broken import leaves the layer as it was")
+
+	layer.Role = survey.RoleWater
+	_, err = s.AddRaster(ctx, layer, covers, bytes.NewReader([]byte{1}), who)
+	assert.ErrorIs(t, err, survey.ErrInvalid)
+	require.NoError(t, s.RemoveLayer(ctx, "dem", who))
+	_, err = s.Raster(ctx, "dem")
+	assert.ErrorIs(t, err, survey.ErrNotFound)
+}
