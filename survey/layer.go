@@ -40,6 +40,9 @@ type Layer struct {
 	Refused    int            `json:"refused"`
 	Licence    string         `json:"licence,omitempty"`
 	AsOf       Opt[time.Time] `json:"as_of,omitzero"` // the date the data describe
+	// HeightUnitM is the length in metres of one unit of an elevation layer's
+	// heights, when its file does not say.
+	HeightUnitM Opt[float64] `json:"height_unit_m,omitzero"`
 }
 
 // Validate lists what cannot be stored.

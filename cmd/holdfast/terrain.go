@@ -120,7 +120,7 @@ func (c *terrainCmd) surface(f *os.File) (*terrain.Surface, terrainAnswer, error
 	}
 	a.CRS = system.String()
 	unit := map[string]geo.Length{"m": 0, "ft": geo.Foot, "ftUS": 1200.0 / 3937}[c.Unit] // 0 takes the file's own
-	surface, err := terrain.NewSurface(r, crsPlane{system}, unit)
+	surface, err := terrain.NewSurface(r, system, unit)
 	return surface, a, err
 }
 
@@ -143,18 +143,6 @@ func (c *terrainCmd) system(r *raster.Raster) (*crs.CRS, error) {
 		return nil, err
 	}
 	return crs.Parse(string(wkt))
-}
-
-// crsPlane lends a coordinate system to the terrain package.
-type crsPlane struct{ *crs.CRS }
-
-func (p crsPlane) Forward(lon, lat float64) (x, y float64, err error) {
-	return p.FromWGS84([2]float64{lon, lat})
-}
-
-func (p crsPlane) Inverse(x, y float64) (lon, lat float64, err error) {
-	q, err := p.ToWGS84(x, y)
-	return q.Lon(), q.Lat(), err
 }
 
 func (c *terrainCmd) ask(surface *terrain.Surface, at position.Position, a *terrainAnswer) error {

@@ -81,7 +81,9 @@ func (a Atlas) Around(ctx context.Context, at orb.Point) (surround.Around, error
 	if err != nil {
 		return surround.Around{}, fmt.Errorf("load layers near the point: %w", err)
 	}
-	return surround.Read(at, near, roles), nil
+	around := surround.Read(at, near, roles)
+	err = a.addElevation(ctx, at, &around)
+	return around, err
 }
 
 // Point judges a stored point.
