@@ -12,19 +12,23 @@ type Area struct {
 	West, South, East, North float64
 }
 
-// How far outside its area of use a system is still used. Layers often cover
-// a whole state in the grid of one of its zones; half a UTM zone allows that,
-// and a degree of latitude still catches swapped axes and mistaken units
-// (own choice, no source).
-const (
-	marginLon = 3.0
-	marginLat = 1.0
+// margin is how far outside its area of use a system is still used, in degrees
+// of longitude and latitude.
+type margin struct{ lon, lat float64 }
+
+// Layers spill over the edge of their grid's area. Universal transverse
+// Mercator is often kept for a whole state that begins in the next zone; other
+// grids keep to their country or state, and a narrow margin catches swapped
+// axes and mistaken units (own choice, no source).
+var (
+	zoneMargin = margin{lon: 3, lat: 1}
+	gridMargin = margin{lon: 1, lat: 0.5}
 )
 
 // near reports whether a position in degrees lies in the area or within the
 // margin around it. No area holds everything.
-func (a *Area) near(lon, lat float64) bool {
-	return a == nil || a.within(lon, lat, marginLon, marginLat)
+func (a *Area) near(lon, lat float64, m margin) bool {
+	return a == nil || a.within(lon, lat, m.lon, m.lat)
 }
 
 func (a *Area) contains(lon, lat float64) bool { return a.within(lon, lat, 0, 0) }

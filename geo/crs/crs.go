@@ -55,6 +55,7 @@ type CRS struct {
 	Area      *Area // nil when not known: then nothing is refused
 
 	frame      frame
+	margin     margin
 	meridian   float64               // prime meridian of a geographic system, degrees east of Greenwich
 	projection projection.Projection // nil for a geographic system
 }
@@ -67,8 +68,7 @@ func (c *CRS) ToWGS84(x, y float64) (orb.Point, error) {
 	if err != nil {
 		return orb.Point{}, err
 	}
-	// Areas are boxes of hundredths of a degree: the datum does not matter.
-	if !c.Area.near(lon, lat) {
+	if !c.covers(lon, lat) || c.looksGeographic(x, y, lon, lat) {
 		return orb.Point{}, c.outside(x, y, lon, lat)
 	}
 	lon, lat, err = c.frame.toWGS84(lon, lat)
@@ -81,7 +81,7 @@ func (c *CRS) ToWGS84(x, y float64) (orb.Point, error) {
 // FromWGS84 returns x, y in the system's own unit of a WGS 84 longitude and
 // latitude. It is the exact inverse of ToWGS84 and fails in the same ways.
 func (c *CRS) FromWGS84(p orb.Point) (x, y float64, err error) {
-	if !c.Area.near(p[0], p[1]) {
+	if !c.covers(p[0], p[1]) {
 		return 0, 0, c.outside(p[0], p[1], p[0], p[1])
 	}
 	if !(math.Abs(p[0]) <= 360 && math.Abs(p[1]) <= 90) {
@@ -92,6 +92,16 @@ func (c *CRS) FromWGS84(p orb.Point) (x, y float64, err error) {
 		return 0, 0, fmt.Errorf("convert to %s: %w", c, err)
 	}
 	return c.fromGeographic(lon, lat)
+}
+
+// covers reports whether the system is used at a longitude and latitude.
+// Areas are boxes of hundredths of a degree, so the datum does not matter.
+func (c *CRS) covers(lon, lat float64) bool { return c.Area.near(lon, lat, c.margin) }
+
+// looksGeographic reports whether plane coordinates are most likely degrees:
+// small numbers, which lie by the false origin, where that is off the area.
+func (c *CRS) looksGeographic(x, y, lon, lat float64) bool {
+	return c.projection != nil && c.Area != nil && math.Abs(x) <= 360 && math.Abs(y) <= 90 && !c.Area.contains(lon, lat)
 }
 
 // toGeographic returns longitude east of Greenwich and latitude in degrees on

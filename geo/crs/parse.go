@@ -80,7 +80,7 @@ func fromGeographic(n *node) (*CRS, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &CRS{Name: g.name, Datum: g.dat.name, Unit: Unit{Name: unitName(g.unit, false), Factor: g.unit}, Axes: readAxes(n), frame: g.frame, meridian: g.meridian}
+	c := &CRS{Name: g.name, Datum: g.dat.name, Unit: Unit{Name: unitName(g.unit, false), Factor: g.unit}, Axes: readAxes(n), frame: g.frame, meridian: g.meridian, margin: gridMargin}
 	if t := epsg(); g.dat.meridian == g.meridian && g.dat.code != 0 {
 		if code := t.identifyGeographic(g.dat, g.unit, readCode(n)); code != 0 {
 			c.Code, c.Area = fmt.Sprintf("EPSG:%d", code), t.areas[t.geographic[code].area]

@@ -42,7 +42,7 @@ func fromProjected(n *node) (*CRS, error) {
 		m = methodLCCMichigan
 	}
 	c := &CRS{Name: n.text(0), Datum: g.dat.name, Projected: true, Unit: Unit{Name: unitName(unit, true), Factor: unit},
-		Axes: readAxes(n), frame: g.frame, meridian: g.meridian}
+		Axes: readAxes(n), frame: g.frame, meridian: g.meridian, margin: marginOf(m, p)}
 	if m == methodTMSouth {
 		c.Axes = WestSouth
 	}

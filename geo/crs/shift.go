@@ -100,7 +100,7 @@ func (f *frame) at(lon, lat float64) int {
 		}
 	}
 	for i := range f.shifts {
-		if f.shifts[i].area.near(lon, lat) {
+		if f.shifts[i].area.near(lon, lat, zoneMargin) {
 			return i
 		}
 	}

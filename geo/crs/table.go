@@ -216,7 +216,7 @@ func ByEPSG(code int) (*CRS, error) {
 	c := &CRS{
 		Name: d.name, Code: "EPSG:" + strconv.Itoa(code), Datum: dat.name, Projected: d.method != 0,
 		Unit: Unit{Name: unitName(d.unit, d.method != 0), Factor: d.unit}, Axes: d.axes, Area: t.areas[d.area],
-		meridian: dat.meridian,
+		meridian: dat.meridian, margin: marginOf(d.method, d.params),
 	}
 	c.frame = t.frame(dat).within(c.Area)
 	if d.method != 0 {
@@ -226,6 +226,14 @@ func ByEPSG(code int) (*CRS, error) {
 		}
 	}
 	return c, nil
+}
+
+// marginOf returns the margin of a projection method, 0 for none.
+func marginOf(method int, p params) margin {
+	if method == methodTM && p.v[k0] == 0.9996 {
+		return zoneMargin
+	}
+	return gridMargin
 }
 
 // identify returns the projected systems of the table that have the datum,

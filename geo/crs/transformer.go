@@ -34,10 +34,11 @@ func (t Transformer) Transform(x, y float64) (float64, float64, error) {
 	if err != nil {
 		return 0, 0, err
 	}
-	for _, c := range []*CRS{t.from, t.to} {
-		if !c.Area.near(lon, lat) {
-			return 0, 0, c.outside(x, y, lon, lat)
-		}
+	if !t.from.covers(lon, lat) || t.from.looksGeographic(x, y, lon, lat) {
+		return 0, 0, t.from.outside(x, y, lon, lat)
+	}
+	if !t.to.covers(lon, lat) {
+		return 0, 0, t.to.outside(lon, lat, lon, lat)
 	}
 	return t.to.fromGeographic(lon, lat)
 }

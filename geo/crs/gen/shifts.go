@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -16,6 +17,20 @@ type shift struct {
 	datum, op, name, accuracy, area string
 	sea                             bool // its extent speaks of the sea and not of land
 	p                               [7]float64
+}
+
+// variant returns the n of an operation named "NAD27 to WGS 84 (n)"; later
+// ones have higher numbers.
+func (s shift) variant() int {
+	i, j := strings.LastIndex(s.name, "("), strings.LastIndex(s.name, ")")
+	if i < 0 || j < i {
+		return 0
+	}
+	n, err := strconv.Atoi(s.name[i+1 : j])
+	if err != nil {
+		return 0
+	}
+	return n
 }
 
 func (s shift) null() bool { return s.p == [7]float64{} }
@@ -66,8 +81,9 @@ func (g *generator) shifts() error {
 			all = append(all, ashore(s)...)
 		}
 	}
-	slices.SortFunc(all, func(a, b shift) int {
-		return cmp.Or(cmp.Compare(code(a.datum), code(b.datum)), cmp.Compare(a.op, b.op))
+	// Of operations alike in accuracy and area, package crs takes the first.
+	slices.SortStableFunc(all, func(a, b shift) int {
+		return cmp.Or(cmp.Compare(code(a.datum), code(b.datum)), cmp.Compare(b.variant(), a.variant()), cmp.Compare(b.op, a.op))
 	})
 	var out [][]string
 	for _, s := range all {
