@@ -121,7 +121,7 @@ func (s *Server) handleConvert(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
-	got, err := convert.Line(q.Get("position"), at)
+	got, err := convert.On(at).Line(q.Get("position"))
 	if err != nil {
 		s.fail(w, r, badPosition(err))
 		return
