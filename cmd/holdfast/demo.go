@@ -8,8 +8,8 @@ import (
 	"path/filepath"
 
 	"holdfast/data"
-	"holdfast/survey/atlas"
 	"holdfast/survey/demo"
+	"holdfast/survey/preplan"
 	"holdfast/survey/sqlite"
 )
 
@@ -52,7 +52,7 @@ func (c *demoCmd) Run(ctx context.Context, s *streams) (err error) {
 		return errors.Join(fmt.Errorf("make the invented district: %w", err), l.Close())
 	}
 	sheet := filepath.Join(dir, demo.BestSite+".pdf")
-	if err := writeSheet(ctx, a, demo.BestSite, atlas.SheetOptions{}, sheet); err != nil {
+	if err := writeSheet(ctx, a, demo.BestSite, preplan.Letter, sheet, preplan.WritePDF); err != nil {
 		return errors.Join(err, l.Close())
 	}
 	fmt.Fprintf(s.out, "http://%s/\n%s\n", l.Addr(), sheet)

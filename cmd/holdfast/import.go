@@ -17,13 +17,15 @@ import (
 )
 
 type importCmd struct {
-	File    []string `arg:"" help:"Files to read: GeoJSON or CSV, told apart by their content." placeholder:"FILE"`
+	File    []string `arg:"" help:"Files to read: GeoJSON or CSV, told apart by their content; GeoTIFF or ESRI ASCII for elevation." placeholder:"FILE"`
 	Sites   bool     `help:"The files hold sites." xor:"what"`
 	Points  bool     `help:"The files hold survey points." xor:"what"`
 	Layer   string   `help:"The files hold a GIS layer of this name; one of the same name is replaced." xor:"what" placeholder:"NAME"`
 	Role    string   `help:"How the layer takes part: bank crest, bank toe, water, road, buried utility, overhead line, parcel, building, access, elevation or other." placeholder:"ROLE"`
 	AsOf    string   `help:"Date the layer's data describe, like 2026-05-04." placeholder:"DATE"`
 	Licence string   `help:"Licence of the layer's data." placeholder:"TEXT"`
+	CRS     string   `help:"Coordinate system of an elevation grid that names none, like EPSG:26915." placeholder:"NAME"`
+	Unit    string   `help:"Unit of an elevation grid's heights, when the file does not say." enum:",m,ft,ftUS" default:""`
 
 	DryRun        bool `help:"Say what would be taken and write nothing."`
 	AcceptPartial bool `help:"Take what is right even when some records are refused."`
@@ -35,6 +37,7 @@ func (importCmd) Help() string {
   holdfast import --sites sites.geojson
   holdfast import --points points.csv --dry-run
   holdfast import mains.geojson --layer "Gas mains" --role "buried utility" --as-of 2026-03-01
+  holdfast import dem.tif --layer Ground --role elevation
 
 An import is all or nothing unless --accept-partial is given. The atlas is made
 if there is none.`
@@ -55,6 +58,12 @@ func (c *importCmd) Run(ctx context.Context, g *globals, s *streams) error {
 		}
 	} else if c.Role != "" || c.AsOf != "" || c.Licence != "" {
 		return misuse("--role, --as-of and --licence go with --layer")
+	}
+	if layer.Role == survey.RoleElevation {
+		return c.elevation(ctx, g, s, layer)
+	}
+	if c.CRS != "" || c.Unit != "" {
+		return misuse("--crs and --unit go with --role elevation")
 	}
 	// Every file is read and judged before the atlas is opened, so that a bad
 	// file leaves no trace, not even a new atlas.

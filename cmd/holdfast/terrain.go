@@ -2,18 +2,12 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
-	"os"
-	"path/filepath"
-	"strings"
 
 	"holdfast/geo"
-	"holdfast/geo/crs"
 	"holdfast/geo/position"
 	"holdfast/geo/terrain"
-	"holdfast/geo/terrain/raster"
 )
 
 type terrainCmd struct {
@@ -23,7 +17,7 @@ type terrainCmd struct {
 	Length    float64  `help:"Length of the section, metres." default:"60" placeholder:"M"`
 	Step      float64  `help:"Distance between its stations, metres; half a cell is fine enough." default:"1" placeholder:"M"`
 	CRS       string   `help:"The grid's coordinate system, like EPSG:26915, when the file does not say." placeholder:"NAME"`
-	Unit      string   `help:"Unit of the heights, when the file does not say." enum:"m,ft,ftUS" default:"m"`
+	Unit      string   `help:"Unit of the heights, when the file does not say." enum:",m,ft,ftUS" default:""`
 	JSON      bool     `help:"The answer as JSON."`
 }
 
@@ -79,16 +73,16 @@ func (c *terrainCmd) Run(ctx context.Context, s *streams) error {
 	if err != nil {
 		return usageError{err}
 	}
-	f, err := os.Open(c.Elevation)
+	grid, err := openGrid(c.Elevation, c.CRS, c.Unit)
 	if err != nil {
-		return plainOpen(c.Elevation, err)
+		return err
 	}
-	defer f.Close()
-	surface, a, err := c.surface(f)
+	defer grid.file.Close()
+	surface, err := grid.surface()
 	if err != nil {
-		return fmt.Errorf("read %s: %w", filepath.Base(c.Elevation), err)
+		return err
 	}
-	a.Lon, a.Lat = at.Point.Lon(), at.Point.Lat()
+	a := terrainAnswer{Lon: at.Point.Lon(), Lat: at.Point.Lat(), Raster: grid.raster.Describe(), CRS: grid.system.String()}
 	if err := c.ask(surface, at, &a); err != nil {
 		return err
 	}
@@ -99,50 +93,6 @@ func (c *terrainCmd) Run(ctx context.Context, s *streams) error {
 		return printJSON(s.out, a)
 	}
 	return printTerrain(s.out, a)
-}
-
-// surface opens the grid and places it by the coordinate system named on the
-// command line, in the file, or in a .prj file beside it.
-func (c *terrainCmd) surface(f *os.File) (*terrain.Surface, terrainAnswer, error) {
-	var a terrainAnswer
-	info, err := f.Stat()
-	if err != nil {
-		return nil, a, err
-	}
-	r, err := raster.Open(f, info.Size())
-	if err != nil {
-		return nil, a, err
-	}
-	a.Raster = r.Describe()
-	system, err := c.system(r)
-	if err != nil {
-		return nil, a, err
-	}
-	a.CRS = system.String()
-	unit := map[string]geo.Length{"m": 0, "ft": geo.Foot, "ftUS": 1200.0 / 3937}[c.Unit] // 0 takes the file's own
-	surface, err := terrain.NewSurface(r, system, unit)
-	return surface, a, err
-}
-
-func (c *terrainCmd) system(r *raster.Raster) (*crs.CRS, error) {
-	if c.CRS != "" {
-		return crs.ByName(c.CRS)
-	}
-	if code := r.CRS().EPSG; code != 0 {
-		return crs.ByEPSG(code)
-	}
-	prj := strings.TrimSuffix(c.Elevation, filepath.Ext(c.Elevation)) + ".prj"
-	wkt, err := os.ReadFile(prj)
-	if errors.Is(err, os.ErrNotExist) {
-		if r.CRS().Model == raster.ModelGeographic {
-			return crs.ByEPSG(4326)
-		}
-		return nil, fmt.Errorf("the grid names no coordinate system and there is no %s: name it with --crs", filepath.Base(prj))
-	}
-	if err != nil {
-		return nil, err
-	}
-	return crs.Parse(string(wkt))
 }
 
 func (c *terrainCmd) ask(surface *terrain.Surface, at position.Position, a *terrainAnswer) error {

@@ -1,0 +1,96 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"holdfast/survey/atlas"
+	"holdfast/survey/preplan"
+	"holdfast/survey/sqlite"
+)
+
+type sheetCmd struct {
+	Site  string `arg:"" help:"Site, by code or id."`
+	To    string `help:"File to write; its ending chooses PDF or HTML." required:"" placeholder:"FILE"`
+	Paper string `help:"Paper size." enum:"letter,a4" default:"letter"`
+	JSON  bool   `help:"Say what was written as JSON."`
+}
+
+func (sheetCmd) Help() string {
+	return `Examples:
+  holdfast sheet QR-02 --to QR-02.pdf
+  holdfast sheet QR-02 --to QR-02.html --paper a4`
+}
+
+func (c *sheetCmd) Run(ctx context.Context, g *globals, s *streams) error {
+	write, err := c.writer()
+	if err != nil {
+		return err
+	}
+	a, done, err := g.open(ctx, s, sqlite.Options{ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	defer done()
+	if err := writeSheet(ctx, a, c.Site, c.paper(), c.To, write); err != nil {
+		return err
+	}
+	if c.JSON {
+		return printJSON(s.out, map[string]string{"site": c.Site, "file": c.To})
+	}
+	_, err = fmt.Fprintln(s.out, c.To)
+	return err
+}
+
+func (c *sheetCmd) paper() preplan.Paper {
+	if c.Paper == "a4" {
+		return preplan.A4
+	}
+	return preplan.Letter
+}
+
+func (c *sheetCmd) writer() (func(io.Writer, preplan.Sheet) error, error) {
+	switch strings.ToLower(filepath.Ext(c.To)) {
+	case ".pdf":
+		return preplan.WritePDF, nil
+	case ".html":
+		return preplan.WriteHTML, nil
+	}
+	return nil, misuse("--to %q: end the name in .pdf or .html", c.To)
+}
+
+// writeSheet writes the sheet of a site beside its final name first, so that
+// a failure leaves no half sheet and an older one stays whole.
+func writeSheet(ctx context.Context, a atlas.Atlas, site string, paper preplan.Paper, to string, write func(io.Writer, preplan.Sheet) error) (err error) {
+	sheet, err := a.Sheet(ctx, site, paper)
+	if err != nil {
+		return err
+	}
+	f, err := os.CreateTemp(filepath.Dir(to), ".sheet-*")
+	if err != nil {
+		return fmt.Errorf("write the sheet: %w", err)
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, f.Close(), os.Remove(f.Name()))
+		}
+	}()
+	if err := write(f, sheet); err != nil {
+		return fmt.Errorf("write the sheet: %w", err)
+	}
+	if err := f.Chmod(0o644); err != nil {
+		return fmt.Errorf("write the sheet: %w", err)
+	}
+	if err := f.Close(); err != nil {
+		return fmt.Errorf("write the sheet: %w", err)
+	}
+	if err := os.Rename(f.Name(), to); err != nil {
+		return fmt.Errorf("write the sheet: %w", err)
+	}
+	return nil
+}
