@@ -55,7 +55,7 @@ func (p params) like(q params) bool {
 				return false
 			}
 		default:
-			if d > 1e-8 {
+			if math.Abs(math.Remainder(p.v[r]-q.v[r], 360)) > 1e-8 {
 				return false
 			}
 		}

@@ -285,7 +285,13 @@ func (c *CRS) identified(t *table, found []*definition) {
 func (t *table) identifyGeographic(dat *datum, unit float64, code int) int {
 	best := 0
 	for c, d := range t.geographic {
-		if d.base == dat.code && math.Abs(d.unit/unit-1) < 1e-9 && best != code && (best == 0 || c < best || c == code) {
+		if d.base != dat.code || math.Abs(d.unit/unit-1) > 1e-9 {
+			continue
+		}
+		if c == code {
+			return c
+		}
+		if best == 0 || c < best {
 			best = c
 		}
 	}
