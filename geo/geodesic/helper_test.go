@@ -88,7 +88,8 @@ func plain(v ...float64) string {
 // will do.
 func apart(p, q orb.Point) float64 {
 	north := (p[1] - q[1]) * 111.7e3
-	east := math.Remainder(p[0]-q[0], 360) * 111.7e3 * math.Cos(p[1]*math.Pi/180)
+	lon := math.Remainder(p[0], 360) - math.Remainder(q[0], 360)
+	east := math.Remainder(lon, 360) * 111.7e3 * math.Cos(p[1]*math.Pi/180)
 	return math.Hypot(north, east)
 }
 
@@ -102,7 +103,7 @@ type random struct{ *rand.Rand }
 
 func newRandom(t testing.TB, seed uint64) random {
 	t.Logf("seed %d", seed)
-	return random{rand.New(rand.NewPCG(seed, 0))}
+	return random{newRand(seed)}
 }
 
 func (r random) between(lo, hi float64) float64 { return lo + (hi-lo)*r.Float64() }
@@ -129,3 +130,5 @@ func (r random) near(p orb.Point, within float64) orb.Point {
 }
 
 func clampLat(x float64) float64 { return max(-90, min(90, x)) }
+
+func newRand(seed uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, 0)) }

@@ -249,12 +249,13 @@ func (w *spheroid) oblique(p *endpoints) course {
 // settles tells whether the Newton step for the miss v leaves an error below
 // round-off, so that no further look at the miss is needed. After the step
 // the azimuth is off by about step² times bend, half the logarithmic
-// derivative of the slope, and the longitude by that times the slope.
+// derivative of the slope, and by step times the relative error of the slope;
+// the longitude by that times the slope.
 func (w *spheroid) settles(p *endpoints, t *trial, ca1, v, slope float64) bool {
 	bend := 2 + math.Abs(ca1*p.cb1/(t.ca2*t.ca2*p.cb2))
 	if t.csig1*t.csig2+t.ssig1*t.ssig2 < 0 {
 		bend += math.Abs(1 / (slope * t.ca2 * p.cb2))
 	}
 	step := math.Abs(v / slope)
-	return step*bend*max(step, math.Abs(v)) < epsilon
+	return (step*bend+t.k2*t.k2*t.k2/8)*max(step, math.Abs(v)) < epsilon
 }

@@ -96,40 +96,37 @@ func nearest(p, a, b orb.Point) (foot orb.Point, d geo.Length, along float64) {
 	}
 	length := float64(span)
 	line := NewLine(a, az)
-	foot, t := a, 0.0
-	for range 20 {
-		var toP geo.Bearing
-		d, toP, _, ok = Inverse(foot, p)
-		if !ok {
-			return foot, d, t
-		}
+	foot = a
+	d, toP, _, ok := Inverse(foot, p)
+	for i := 0; ok && i < 20; i++ {
 		s, c := math.Sincos(float64(d) / radius)
-		next := t + radius*math.Atan2(s*math.Cos(az.Off(toP).Radians()), c)
+		next := along + radius*math.Atan2(s*math.Cos(az.Off(toP).Radians()), c)
 		switch { // beyond an end: the end that is nearer round the circle
 		case next < 0 && -next <= next+turn-length, next > length && turn-next < next-length:
 			next = 0
 		case next < 0 || next > length:
 			next = length
 		}
-		if math.Abs(next-t) <= near {
+		if math.Abs(next-along) <= near {
 			break
 		}
-		t = next
-		foot, az = line.At(geo.Length(t))
-		if t == length {
+		along = next
+		foot, az = line.At(geo.Length(along))
+		if along == length {
 			foot = b
 		}
+		d, toP, _, ok = Inverse(foot, p)
 	}
 	// Far away the sphere may have picked the wrong end.
 	if d > 5e6 {
 		if e := Distance(a, p); e < d {
-			foot, d, t = a, e, 0
+			foot, d, along = a, e, 0
 		}
 		if e := Distance(b, p); e < d {
-			foot, d, t = b, e, length
+			foot, d, along = b, e, length
 		}
 	}
-	return foot, d, t
+	return foot, d, along
 }
 
 // search looks for the nearest of many segments.
