@@ -1,0 +1,70 @@
+package static_test
+
+import (
+	"net/http"
+	"net/http/httptest"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"holdfast/static"
+)
+
+func get(t *testing.T, f *static.Files, path string) *http.Response {
+	t.Helper()
+	w := httptest.NewRecorder()
+	f.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, path, nil))
+	return w.Result()
+}
+
+func TestFiles(t *testing.T) {
+	f, err := static.New("/static/")
+	require.NoError(t, err)
+	hashed := f.Path("css/base.css")
+	assert.Regexp(t, regexp.MustCompile(`^/static/[0-9a-f]{16}/css/base\.css$`), hashed)
+
+	t.Run("a file is kept for good", func(t *testing.T) {
+		res := get(t, f, hashed)
+		assert.Equal(t, http.StatusOK, res.StatusCode)
+		assert.Equal(t, "text/css; charset=utf-8", res.Header.Get("Content-Type"))
+		assert.Contains(t, res.Header.Get("Cache-Control"), "immutable")
+		assert.NotEmpty(t, res.Header.Get("ETag"))
+	})
+	for name, path := range map[string]string{
+		"another version":        strings.Replace(hashed, hashed[8:24], "0123456789abcdef", 1),
+		"no hash":                "/static/css/base.css",
+		"a folder":               f.Path("css/"),
+		"a folder without slash": f.Path("css"),
+		"a missing file":         f.Path("css/none.css"),
+		"out of the tree":        f.Path("../static.go"),
+		"the build folder":       f.Path("lib/build/package.json"),
+	} {
+		t.Run(name+" is not found", func(t *testing.T) {
+			assert.Equal(t, http.StatusNotFound, get(t, f, path).StatusCode)
+		})
+	}
+}
+
+// TestNothingFromElsewhere reads what a page loads and requires that none of
+// it names another host; the addresses in licences and comments load nothing.
+func TestNothingFromElsewhere(t *testing.T) {
+	f, err := static.New("/static/")
+	require.NoError(t, err)
+	loads := regexp.MustCompile(`(?:from\s*|import\s*\(?\s*|url\(\s*)["']?([^"')\s]+)`)
+	for _, name := range []string{
+		"css/tokens.css", "css/base.css", "css/parts.css", "css/map.css", "css/night.css", "css/print.css",
+		"js/map.js", "js/ink.js", "js/ledger.js", "js/roles.js", "js/symbol.js",
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := httptest.NewRecorder()
+			f.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, f.Path(name), nil))
+			require.Equal(t, http.StatusOK, w.Code)
+			for _, m := range loads.FindAllStringSubmatch(w.Body.String(), -1) {
+				assert.NotContains(t, m[1], "//", "%s loads %s", name, m[1])
+			}
+		})
+	}
+}
