@@ -270,3 +270,18 @@ func TestNADCONAgainstGDAL(t *testing.T) {
 		assert.ErrorIs(t, err, crs.ErrGrid, name)
 	}
 }
+
+// FuzzReadNADCON: no pair of files makes the reader panic or take memory
+// beyond the files' own size.
+func FuzzReadNADCON(f *testing.F) {
+	f.Add(writeNADCON(func(row, col int) float32 { return 1 }))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if g, err := crs.ReadNADCON(bytes.NewReader(data), bytes.NewReader(data), "fuzz"); err == nil {
+			c, err := crs.ByEPSG(4267)
+			if err != nil {
+				t.Fatal(err)
+			}
+			_, _ = c.WithGrid(g).ToWGS84(-80.5, 35.5)
+		}
+	})
+}

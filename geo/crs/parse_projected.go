@@ -262,13 +262,18 @@ func (p *params) sort(m int, name string) (int, error) {
 			return methodLCC2SP, nil
 		}
 		move(lat1, lat0)
-	case m == methodMercatorA && p.has[lat1] && !(p.v[lat1] == 0 && p.has[k0]):
+	case m == methodMercatorA && p.has[lat1] && p.v[lat1] != 0:
 		p.v[lat0], p.has[lat0] = 0, false
 		return methodMercatorB, nil
 	case m == methodMercatorA:
 		p.v[lat1], p.has[lat1] = 0, false
 	case m == methodMercatorB:
 		p.v[lat0], p.has[lat0] = 0, false
+		if p.has[lat1] && p.v[lat1] == 0 { // true scale on the equator: variant A with scale 1
+			p.v[lat1], p.has[lat1] = 0, false
+			p.set(k0, 1)
+			return methodMercatorA, nil
+		}
 	case name == "polarstereographic" && math.Abs(p.v[lat0]) != 90:
 		if p.has[k0] && p.v[k0] != 1 {
 			return 0, fmt.Errorf("polar stereographic with both a standard parallel and a scale factor: %w", ErrUnsupported)

@@ -92,8 +92,11 @@ func (f frame) within(a *Area) frame {
 
 // at returns the index of the shift for a position, -1 when there is none.
 // The most accurate one whose area holds the position is used, or failing
-// that one whose area is near.
+// that one whose area is near; an only one holds all over the system's area.
 func (f *frame) at(lon, lat float64) int {
+	if len(f.shifts) == 1 {
+		return 0
+	}
 	for i := range f.shifts {
 		if a := f.shifts[i].area; a == nil || a.contains(lon, lat) {
 			return i

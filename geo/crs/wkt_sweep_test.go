@@ -16,8 +16,8 @@ import (
 
 // TestDialectsAgainstPROJ reads what PROJ's projinfo (9.1.1) writes for a
 // system in each dialect of well-known text and wants the system of the code:
-// recognised, and with the same coordinates to a tenth of a millimetre (the
-// texts carry 15 digits). Every 40th system is tried; CRS_SWEEP=all tries all.
+// recognised, and with the same coordinates to 0.2 mm (the texts carry 15
+// digits). Every 40th system is tried; CRS_SWEEP=all tries all.
 func TestDialectsAgainstPROJ(t *testing.T) {
 	projinfo := need(t, "projinfo", "proj-bin")
 	table := append(rows(t, "projected"), rows(t, "geographic")...)
@@ -56,7 +56,7 @@ func TestDialectsAgainstPROJ(t *testing.T) {
 					if !want.Projected {
 						d *= 111320
 					}
-					assert.Less(t, d, 1e-4, "%v %s %s", want, dialect, text)
+					assert.Less(t, d, 2e-4, "%v %s %s", want, dialect, text)
 				}
 			}
 		}

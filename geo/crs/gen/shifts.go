@@ -81,8 +81,15 @@ func (g *generator) shifts() error {
 			all = append(all, ashore(s)...)
 		}
 	}
-	// Of operations alike in accuracy and area, package crs takes the first.
+	// Of operations alike in accuracy and area, package crs takes the first:
+	// the null shift or else the latest.
 	slices.SortStableFunc(all, func(a, b shift) int {
+		if a.datum == b.datum && a.null() != b.null() {
+			if a.null() {
+				return -1
+			}
+			return 1
+		}
 		return cmp.Or(cmp.Compare(code(a.datum), code(b.datum)), cmp.Compare(b.variant(), a.variant()), cmp.Compare(b.op, a.op))
 	})
 	var out [][]string
