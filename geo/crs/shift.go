@@ -33,7 +33,7 @@ func newHelmert(p [7]float64) *helmert {
 	if p == [7]float64{} {
 		return nil
 	}
-	const sec = math.Pi / 180 / 3600
+	const sec = radian / 3600
 	rx, ry, rz, k := p[3]*sec, p[4]*sec, p[5]*sec, 1+p[6]*1e-6
 	h := &helmert{t: [3]float64{p[0], p[1], p[2]}}
 	h.m = [3][3]float64{{k, -k * rz, k * ry}, {k * rz, k, -k * rx}, {-k * ry, k * rx, k}}
@@ -58,7 +58,11 @@ func (h *helmert) forward(x, y, z float64) (float64, float64, float64) {
 }
 
 func (h *helmert) backward(x, y, z float64) (float64, float64, float64) {
-	x, y, z = x-h.t[0], y-h.t[1], z-h.t[2]
+	return h.turnBack(x-h.t[0], y-h.t[1], z-h.t[2])
+}
+
+// turnBack undoes the rotation and scale of a vector.
+func (h *helmert) turnBack(x, y, z float64) (float64, float64, float64) {
 	m := &h.inv
 	return m[0][0]*x + m[0][1]*y + m[0][2]*z,
 		m[1][0]*x + m[1][1]*y + m[1][2]*z,
@@ -122,7 +126,7 @@ func (f *frame) toWGS84(lon, lat float64) (float64, float64, error) {
 	if h == nil {
 		return lon, lat, nil
 	}
-	lon, lat, _ = toGeodetic(geo.WGS84, h, false, f.e, lon, lat, 0)
+	lon, lat = h.toWGS84(f.e, lon, lat)
 	return lon, lat, nil
 }
 
@@ -150,45 +154,40 @@ func (f *frame) undo(i int, lon, lat float64) (float64, float64) {
 	if h == nil {
 		return lon, lat
 	}
-	var sl, sp, height float64
-	for range 4 {
-		var hs float64
-		sl, sp, hs = toGeodetic(f.e, h, true, geo.WGS84, lon, lat, height)
-		if math.Abs(hs) < 1e-5 {
-			break
-		}
-		height -= hs
-	}
-	return sl, sp
+	sl, cl := math.Sincos(lon * radian)
+	sp, cp := math.Sincos(lat * radian)
+	// The vertical through the position, X + hN, becomes another line P + hD,
+	// which meets the frame's ellipsoid where a quadratic in h is zero.
+	n := geo.WGS84.A / math.Sqrt(1-geo.WGS84.E2()*sp*sp)
+	px, py, pz := h.backward(n*cp*cl, n*cp*sl, n*(1-geo.WGS84.E2())*sp)
+	dx, dy, dz := h.turnBack(cp*cl, cp*sl, sp)
+	a2, b2 := f.e.A*f.e.A, f.e.B()*f.e.B()
+	qa := (dx*dx+dy*dy)/a2 + dz*dz/b2
+	qb := (px*dx+py*dy)/a2 + pz*dz/b2
+	qc := (px*px+py*py)/a2 + pz*pz/b2 - 1
+	height := -qc / (qb + math.Sqrt(qb*qb-qa*qc))
+	px, py, pz = px+height*dx, py+height*dy, pz+height*dz
+	return math.Atan2(py, px) / radian, math.Atan2(pz, (1-f.e.E2())*math.Sqrt(px*px+py*py)) / radian
 }
 
-// toGeodetic carries a position in degrees and metres on ellipsoid from
-// through the transformation h, or back through it, to ellipsoid to.
-func toGeodetic(to geo.Ellipsoid, h *helmert, back bool, from geo.Ellipsoid, lon, lat, height float64) (float64, float64, float64) {
-	const rad = math.Pi / 180
-	sl, cl := math.Sincos(lon * rad)
-	sp, cp := math.Sincos(lat * rad)
-	n := from.A / math.Sqrt(1-from.E2()*sp*sp)
-	x, y, z := (n+height)*cp*cl, (n+height)*cp*sl, (n*(1-from.E2())+height)*sp
-	if back {
-		x, y, z = h.backward(x, y, z)
-	} else {
-		x, y, z = h.forward(x, y, z)
-	}
+const radian = math.Pi / 180 // one degree, in radians
+
+// toWGS84 carries a position in degrees at height zero on ellipsoid e.
+func (h *helmert) toWGS84(e geo.Ellipsoid, lon, lat float64) (float64, float64) {
+	sl, cl := math.Sincos(lon * radian)
+	sp, cp := math.Sincos(lat * radian)
+	n := e.A / math.Sqrt(1-e.E2()*sp*sp)
+	x, y, z := h.forward(n*cp*cl, n*cp*sl, n*(1-e.E2())*sp)
 	// B. R. Bowring, Transformation from spatial to geographical coordinates,
-	// Survey Review 23 (1976) 323-327; near the ellipsoid two steps reach
-	// double precision.
-	p := math.Hypot(x, y)
-	b, e2 := to.B(), to.E2()
-	ep2 := e2 / (1 - e2)
-	num, den := z, (1-to.F)*p // tangent of the reduced latitude
+	// Survey Review 23 (1976) 323-327; this near the ellipsoid two steps
+	// reach double precision.
+	w := geo.WGS84
+	p, b, e2 := math.Sqrt(x*x+y*y), w.B(), w.E2()
+	num, den := z, (1-w.F)*p // tangent of the reduced latitude
 	for range 2 {
-		r := math.Hypot(num, den)
+		r := math.Sqrt(num*num + den*den)
 		s, c := num/r, den/r
-		num, den = z+ep2*b*s*s*s, p-e2*to.A*c*c*c // tangent of the latitude
-		r = math.Hypot(num, den)
-		sp, cp = num/r, den/r
-		num, den = (1-to.F)*sp, cp
+		num, den = (1-w.F)*(z+e2/(1-e2)*b*s*s*s), p-e2*w.A*c*c*c
 	}
-	return math.Atan2(y, x) / rad, math.Atan2(sp, cp) / rad, p*cp + z*sp - to.A*math.Sqrt(1-e2*sp*sp)
+	return math.Atan2(y, x) / radian, math.Atan2(num, (1-w.F)*den) / radian
 }
