@@ -24,7 +24,10 @@ func (f Forces) Draw(size Size) Drawing {
 	size = size.least()
 	d := Drawing{Size: size, Title: "Forces: " + f.Load.Title}
 	rows := append([]load.Step(nil), f.Load.Steps...)
-	rows = append(rows, load.Step{What: "force on the anchor", ForceN: f.Load.ForceOnAnchorN})
+	const result = "force on the anchor"
+	if n := len(rows); n == 0 || rows[n-1].What != result || rows[n-1].ForceN != f.Load.ForceOnAnchorN {
+		rows = append(rows, load.Step{What: result, ForceN: f.Load.ForceOnAnchorN})
+	}
 	most := 0.0
 	for _, r := range rows {
 		if !math.IsInf(r.ForceN, 0) {

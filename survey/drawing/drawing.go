@@ -221,6 +221,6 @@ func (b Box) corners() []Pt {
 }
 
 // least is the smallest size a drawing with a frame and labels can have.
-func (s Size) least() Size { return Size{max(s.W, 80), max(s.H, 50)} }
+func (s Size) least() Size { return Size{max(s.W, 88), max(s.H, 50)} }
 
 func (s Size) box() Box { return Box{0, 0, s.W, s.H} }

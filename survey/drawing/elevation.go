@@ -35,7 +35,7 @@ func (e Elevation) Draw(size Size) Drawing {
 	frame := Box{Plain, Plain, size.W - Plain, size.H - footHeight - 0.5}
 	width := float64(len(e.Pattern)-1)*gap + long*math.Sin(lean) + 1.1
 	height := long * math.Cos(lean)
-	scale := max(scaleFor(width, frame.X1-frame.X0-8), scaleFor(height, frame.Y1-frame.Y0-26))
+	scale := max(scaleFor(width, frame.X1-frame.X0-8), scaleFor(height, frame.Y1-frame.Y0-27))
 	k := 1000 / scale
 	ground := frame.Y0 + 16 + out*math.Cos(lean)*k
 	left := frame.X0 + 4 + (frame.X1-frame.X0-8-width*k)/2 + out*math.Sin(lean)*k
@@ -57,9 +57,10 @@ func (e Elevation) Draw(size Size) Drawing {
 	bar := Pen{Width: max(Heavy, s.DiameterMM.Value/1000*k)}
 	low, high := s.RopeHeightM.Value.Metres(), s.LashHeightM.Value.Metres()
 	last := len(e.Pattern) - 1
+	tie, lash := Pen{Width: Bold, Dash: []float64{1.4, 0.9}}, Pen{Width: Bold}
 	if last > 0 {
 		a, b := up(0, low/2).add(Pt{0, -0.8}), up(last, low/2).add(Pt{0, -0.8})
-		d.line(Pen{Width: Bold, Dash: []float64{1.4, 0.9}}, a, b)
+		d.line(tie, a, b)
 		l.avoid(a, b)
 	}
 	for row := range e.Pattern {
@@ -67,7 +68,7 @@ func (e Elevation) Draw(size Size) Drawing {
 		l.avoid(up(row, out), up(row, -deep))
 		l.blockLine(up(row, out), up(row, -deep), bar.Width/2)
 		if row < last {
-			d.line(Pen{Width: Bold}, up(row, high), up(row+1, low))
+			d.line(lash, up(row, high), up(row+1, low))
 			l.avoid(up(row, high), up(row+1, low))
 		}
 	}
@@ -87,7 +88,11 @@ func (e Elevation) Draw(size Size) Drawing {
 	}
 	l.finish()
 	d.area(Pen{Width: Plain}, Empty, frame.corners()...)
-	d.foot(e.Units, d.W, scale)
+	if last > 0 {
+		d.footNotes(e.Units, scale, footNote{lash, "lashing: head to foot of next"}, footNote{tie, "foot tie along all feet"})
+	} else {
+		d.foot(e.Units, d.W, scale)
+	}
 	return d
 }
 
@@ -102,10 +107,6 @@ func (e Elevation) name(d *Drawing, l *labeller, from, to Pt, up func(int, float
 		text: "leans " + wording.Angle(s.LeanDeg.Value) + " from upright, away from the pull; " + wording.Length(e.Units, geo.Length(out)) + " stands out",
 		at:   up(0, out), clear: 1.5, size: Normal, width: 50, home: Pt{0.2, -1}, rank: 1,
 	})
-	if len(e.Pattern) > 1 {
-		l.place(label{text: "lashing: head to foot of the next", at: up(0, s.LashHeightM.Value.Metres()).toward(up(1, s.RopeHeightM.Value.Metres()), 0.6), clear: 1, size: Small, width: 40, home: Pt{-0.3, -1}, rank: 2})
-		l.place(label{text: "foot tie (dashed)", at: up(0, 0).toward(up(1, 0), 0.6).add(Pt{0, -0.8}), clear: 1.2, size: Small, home: Pt{0, 1}, rank: 2})
-	}
 	for row, n := range e.Pattern {
 		at := up(row, -deep)
 		l.place(label{text: fmt.Sprintf("row %d: %s", row+1, wording.Count(n, "stake", "stakes")), at: at, clear: 1, size: Normal, width: 30, home: Pt{0, 1}, rank: 1})

@@ -207,7 +207,7 @@ func TestGridTicksAreWhereTheGridIs(t *testing.T) {
 			for i := 0; i+1 < len(p.Lines); i += 2 {
 				c := drawing.Pt{X: (p.Lines[i][0].X + p.Lines[i][1].X) / 2, Y: p.Lines[i][0].Y}
 				if c.X < spot.X && c.Y > spot.Y {
-				nearest = min(nearest, math.Abs(dist(c, spot)-want))
+					nearest = min(nearest, math.Abs(dist(c, spot)-want))
 				}
 			}
 		}

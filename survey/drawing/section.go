@@ -94,7 +94,7 @@ func (s Section) Draw(size Size) Drawing {
 	s.name(&d, l, anchor, edge, toe, sloped)
 	l.finish()
 	d.area(Pen{Width: Plain}, Empty, frame.corners()...)
-	d.foot(s.Units, d.W, scale)
+	d.footNotes(s.Units, scale, footNote{text: s.source()})
 	d.Desc = s.words() + " Scale " + scaleText(scale) + "."
 	return d
 }
@@ -153,21 +153,25 @@ func (s Section) name(d *Drawing, l *labeller, anchor, edge, toe Pt, sloped bool
 		l.place(label{text: high, at: edge.toward(toe, 0.8), or: []Pt{edge.toward(toe, 0.5)}, rank: 1, clear: 1.5, size: Normal, home: Pt{-1, 1}})
 	}
 	l.place(label{text: "rope to the toe " + wording.Opt(s.Rope, length), at: edge.toward(toe, 0.25), or: []Pt{edge.toward(toe, 0.6), anchor.toward(edge, 0.7)}, clear: 1.6, size: Normal, home: Pt{1, -1}, width: 44, rank: 1})
-	source := "ground line: source " + wording.NotRecorded
+}
+
+// source says what the ground line rests on.
+func (s Section) source() string {
+	text := "ground line: source " + wording.NotRecorded
 	switch {
 	case len(s.Profile) > 1:
-		source = "ground line from the elevation layer"
+		return "ground line: elevation layer"
 	case s.Source == survey.TerrainMeasured:
-		source = "ground line from slope and height measured on the ground"
+		text = "ground line: slope and height as measured"
 	case s.Source == survey.TerrainLayer:
-		source = "ground line from slope and height by the bank layers"
+		text = "ground line: slope and height by the bank layers"
 	case s.Source == survey.TerrainElevation:
-		source = "ground line from slope and height by the elevation layer"
+		text = "ground line: slope and height by the elevation layer"
 	}
-	if len(s.Profile) < 2 && !(s.Setback.Known() && s.Slope.Known() && s.Height.Known()) {
-		source += "; broken lines are not recorded and not to scale"
+	if !(s.Setback.Known() && s.Slope.Known() && s.Height.Known()) {
+		text += "; broken: not to scale"
 	}
-	l.place(label{text: source, at: Pt{l.frame.X0 + 1, l.frame.Y1 - 3}, clear: 0.2, size: Small, home: Pt{1, 0}, width: 84, rank: 3})
+	return text
 }
 
 func (s Section) words() string {

@@ -197,6 +197,32 @@ func (d *Drawing) foot(u survey.Units, width, scale float64) {
 	d.scaleBar(u, Pt{0.5, d.H - footHeight + 1}, min(44, width), scale)
 }
 
+// footNote is a line beside the scale bar: a sample of a pen, if any, and
+// what it stands for.
+type footNote struct {
+	pen  Pen
+	text string
+}
+
+// footNotes writes up to three lines beside a scale bar that is kept short.
+func (d *Drawing) footNotes(u survey.Units, scale float64, notes ...footNote) {
+	const left, row, sample = 41.0, 3.3, 7.0
+	d.foot(u, left-1, scale)
+	em := Small * lettering.Point
+	y := d.H - footHeight + 1 + row/2
+	for _, n := range notes {
+		x := left
+		if n.pen.Width > 0 {
+			d.line(n.pen, Pt{x, y}, Pt{x + sample, y})
+			x += sample + 1
+		}
+		for _, line := range lettering.Wrap(lettering.Regular, Small, d.W-x, n.text) {
+			d.add(Text{At: Pt{x, y + em*lettering.Cap/2}, Text: line, Size: Small})
+			y += row
+		}
+	}
+}
+
 // norths draws true north as a long arrow, magnetic north beside it, and the
 // three norths in words, at the bottom right of a drawing; up is the bearing
 // that points to the top of the paper. It returns the width left beside it.

@@ -110,7 +110,11 @@ func Thickness(u survey.Units, mm float64) string {
 	if u == survey.UnitsSI {
 		return si
 	}
-	return digits(math.Round(mm/25.4*8)/8) + " in (" + si + ")"
+	step := 8.0 // eighths of an inch for bars, halves for trees
+	if mm > 100 {
+		step = 2
+	}
+	return digits(math.Round(mm/25.4*step)/step) + " in (" + si + ")"
 }
 
 // Bearing writes a direction with three digits before the degree sign, as in

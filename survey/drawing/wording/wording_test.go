@@ -85,6 +85,7 @@ func TestDirectionsAndDates(t *testing.T) {
 	assert.Equal(t, "15°", wording.Angle(15))
 	assert.Equal(t, "4 May 2026 08:05 UTC", wording.Moment(time.Date(2026, 5, 4, 8, 5, 0, 0, time.UTC)))
 	assert.Equal(t, "1 in (25 mm)", wording.Thickness(survey.UnitsUS, 25.4))
+	assert.Equal(t, "18 in (460 mm)", wording.Thickness(survey.UnitsUS, 460)) // 18.11 in
 	assert.Equal(t, "1 stake", wording.Count(1, "stake", "stakes"))
 	assert.Equal(t, "12 stakes", wording.Count(12, "stake", "stakes"))
 }
