@@ -59,15 +59,11 @@ func For(in Input) (Answer, error) {
 	if err != nil {
 		return Answer{}, err
 	}
-	surveyed := in.Point.Ground
-	if in.Tonight != "" {
-		surveyed = ground.Wetter(surveyed, in.Tonight)
-	}
 	w := working{
 		in: in, loadCase: c, required: required,
 		a: Answer{
 			Point: in.Point.ID, AsOf: in.AsOf.UTC(), Policy: in.Policy.Version, RequiredRatio: required,
-			LoadCase: demand, Ground: ground.Classify(surveyed), Cautions: Cautions,
+			LoadCase: demand, Ground: ground.Tonight(in.Point.Ground, in.Tonight), Cautions: Cautions,
 		},
 	}
 	w.readPull()

@@ -14,6 +14,14 @@ const (
 	QuC = 0.5 * survey.TonPerSquareFoot
 )
 
+// printedC is how the same paragraph prints 0.5 tsf in SI; a reading in kPa up
+// to it is Type C, though 0.5 tsf is 47.88 kPa.
+const printedC = 48 * survey.Kilopascal
+
+// rounding is how far a converted reading may fall short of a threshold and
+// still be it: 1.5 tsf is 143.64 kPa to five digits.
+const rounding = 1e-5
+
 // Undrained shear strength the mechanics may use when only a class is known:
 // half the class's lower threshold (71.82 and 23.94 kPa). Type C has no lower
 // threshold; 12 kPa is the boundary of very soft and soft in TM 5-818-1
@@ -22,9 +30,6 @@ const (
 	CuA = QuA / 2
 	CuB = QuC / 2
 	CuC = 12 * survey.Kilopascal
-	// remoulded halves the strength of soft disturbed ground (sensitivity 2,
-	// the low end for inorganic clay; common practice, no source).
-	remoulded = 0.5
 )
 
 type family int
@@ -58,24 +63,10 @@ var thumb = map[string][2]float64{
 	"very soft": {0, 0.25}, "soft": {0.25, 0.5}, "medium": {0.5, 1}, "stiff": {1, 2}, "very stiff": {2, 4}, "hard": {4, 4},
 }
 
-// Classify works the class out from the field tests and answers. Unknown
-// stays unknown: a soil without a strength test has a class only where its
-// texture alone settles it.
-func Classify(g survey.Ground) Result {
-	w := working{g: g, family: families[g.Texture]}
-	w.readTests()
-	w.baseClass()
-	w.disqualify()
-	w.reconcile()
-	w.strength()
-	w.fitness()
-	w.tonight()
-	return w.r
-}
-
 // working is a classification under way.
 type working struct {
 	g      survey.Ground
+	mute   bool // no words are wanted
 	family family
 	r      Result
 
@@ -86,113 +77,34 @@ type working struct {
 	visual    bool
 	manual    bool
 	computed  survey.GroundClass
-	disturbed bool
+	asked     survey.Ground               // tonight's ground before any rule touched it
+	disturbed bool                        // or not known to be undisturbed
+	softened  bool                        // wetter tonight than when surveyed
+	allowed   survey.Opt[survey.Pressure] // the most shear strength that rules and written class leave a reading
 }
 
 func (w *working) because(format string, args ...any) {
-	w.r.Because = append(w.r.Because, fmt.Sprintf(format, args...))
+	if !w.mute {
+		w.r.Because = append(w.r.Because, fmt.Sprintf(format, args...))
+	}
 }
 
 func (w *working) doubt(format string, args ...any) {
-	w.r.Doubts = append(w.r.Doubts, fmt.Sprintf(format, args...))
+	if !w.mute {
+		w.r.Doubts = append(w.r.Doubts, fmt.Sprintf(format, args...))
+	}
 }
 
 func (w *working) settle(format string, args ...any) {
-	w.r.Settles = append(w.r.Settles, fmt.Sprintf(format, args...))
-}
-
-// readTests takes the weakest strength and tells cohesive from granular.
-func (w *working) readTests() {
-	var classes []survey.GroundClass
-	for _, t := range w.g.Tests {
-		var lo, hi survey.Pressure
-		switch t.Kind {
-		case survey.PocketPenetrometer, survey.ShearVane:
-			w.manual = true
-			p, ok := t.Strength()
-			if !ok {
-				continue
-			}
-			if t.Kind == survey.ShearVane {
-				p *= 2
-			}
-			lo, hi = p, p
-			if m, ok := w.measured.Get(); !ok || p < m {
-				w.measured = survey.Known(p)
-			}
-		case survey.Thumb:
-			w.manual = true
-			band, ok := thumb[t.Reading.Word]
-			if !ok {
-				continue
-			}
-			lo, hi = survey.Pressure(band[0])*survey.TonPerSquareFoot, survey.Pressure(band[1])*survey.TonPerSquareFoot
-		case survey.Thread:
-			w.manual = true
-			w.tells(t.Reading.Word == "holds", "thread test "+t.Reading.Word)
-			continue
-		case survey.DryStrength:
-			w.manual = true
-			w.tells(t.Reading.Word != "crumbles", "dry lump "+t.Reading.Word)
-			continue
-		case survey.RebarProbe:
-			w.manual = true
-			if w.density == "" || slices.Index(survey.ProbeWords, t.Reading.Word) < slices.Index(survey.ProbeWords, w.density) {
-				w.density = t.Reading.Word
-			}
-			continue
-		case survey.Drying:
-			w.manual = true
-			if t.Reading.Word == "cracks" && w.g.Fissured != survey.Yes {
-				w.g.Fissured = survey.Yes
-				w.because("the dried sample cracked: taken as fissured (Appendix A (d)(2)(v))")
-			}
-			continue
-		case survey.Visual:
-			w.visual = true
-			continue
-		default:
-			continue
-		}
-		classes = append(classes, byStrength(lo, hi))
-		if q, ok := w.qu.Get(); !ok || lo < q {
-			w.qu, w.quHigh = survey.Known(lo), survey.Known(hi)
-		}
-	}
-	if len(classes) > 1 && slices.Contains(classes, survey.ClassA) && slices.Contains(classes, survey.ClassC) {
-		w.doubt("the strength tests contradict each other by more than one class: the weakest is taken")
-		w.settle("repeat the strength test on a fresh sample: the readings contradict each other")
+	if !w.mute {
+		w.r.Settles = append(w.r.Settles, fmt.Sprintf(format, args...))
 	}
 }
 
-// tells lets a plasticity or dry-strength finding decide what the texture
-// leaves open, and weaken it where they disagree.
-func (w *working) tells(isCohesive bool, finding string) {
-	switch {
-	case w.family == familyUnknown && isCohesive:
-		w.family = cohesive
-		w.because("%s: cohesive", finding)
-	case w.family == familyUnknown || w.family == cohesive && !isCohesive:
-		if w.family == cohesive {
-			w.doubt("%s contradicts the texture %s: taken as granular", finding, w.g.Texture)
-			w.settle("repeat the thread test: it contradicts the texture")
-		} else {
-			w.because("%s: granular", finding)
-		}
-		w.family = granularC
-	}
-}
-
-// byStrength classes a reading. A band that straddles a threshold falls to
-// the weaker side; a band that merely starts at 0.5 tsf is above it.
-func byStrength(lo, hi survey.Pressure) survey.GroundClass {
-	switch {
-	case lo >= QuA:
-		return survey.ClassA
-	case lo > QuC || lo == QuC && hi > lo:
-		return survey.ClassB
-	}
-	return survey.ClassC
+// unsettled notes a question whose answer could lower the class or the figures.
+func (w *working) unsettled(question string) {
+	w.r.Unsettled = append(w.r.Unsettled, question)
+	w.settle("find out %s", question)
 }
 
 // baseClass is the class before anything disqualifies it.
@@ -225,7 +137,7 @@ func (w *working) baseClass() {
 		w.because("%s is at best B", w.g.Texture)
 		if tested && byStrength(w.band()) == survey.ClassC {
 			w.computed = survey.ClassC
-			w.because("unconfined strength %s: C", strength(qu))
+			w.because("unconfined strength %s: C", inBoth(qu))
 		}
 		return
 	case unfit:
@@ -240,10 +152,13 @@ func (w *working) baseClass() {
 		return
 	}
 	w.computed = byStrength(w.band())
-	w.because("weakest unconfined strength %s: %s", strength(qu), w.computed)
+	w.because("weakest unconfined strength %s: %s", inBoth(qu), w.computed)
 	if w.family == familyUnknown {
 		w.doubt("nothing tells whether the soil is cohesive: the strength class supposes it is")
 		w.settle("roll a thread 1/8 in thick: cohesive soil holds together over 2 in (Appendix A (d)(2)(i))")
+		if w.computed != survey.ClassC {
+			w.unsettled("whether the soil is cohesive")
+		}
 	}
 }
 
@@ -254,11 +169,15 @@ func (w *working) band() (lo, hi survey.Pressure) {
 	return lo, hi
 }
 
-func strength(p survey.Pressure) string {
+// inBoth writes an unconfined strength in both units, when it is asked for.
+type inBoth survey.Pressure
+
+func (s inBoth) String() string {
+	p := survey.Pressure(s)
 	return fmt.Sprintf("%.3g tsf (%.0f kPa)", p.Tsf(), p.Kilopascals())
 }
 
-const disturbedBefore = "disturbed before"
+const layered = "layered, dipping into the slope"
 
 // disqualify applies what forbids a better class.
 func (w *working) disqualify() {
@@ -270,19 +189,19 @@ func (w *working) disqualify() {
 	}{
 		{w.g.Fissured, "fissured", survey.ClassB, "fissured: at best B (b), Type A (i)"},
 		{w.g.Vibration, "shaken by traffic, rail or pile driving", survey.ClassB, "vibration: at best B (b), Type A (ii)"},
-		{w.g.Disturbed, disturbedBefore, survey.ClassB, "previously disturbed: at best B (b), Type A (iii)"},
+		{w.g.Disturbed, "disturbed before", survey.ClassB, "previously disturbed: at best B (b), Type A (iii)"},
 		{w.g.Seeping, "freely seeping", survey.ClassC, "water freely seeping: C (b), Type C (iii)"},
-		{w.g.LayersDip, "layered, dipping into the slope", survey.ClassC, "layers dip into the slope at 4H:1V or steeper: C (b), Type C (v)"},
+		{w.g.LayersDip, layered, survey.ClassC, "layers dip into the slope at 4H:1V or steeper: C (b), Type C (v)"},
 	} {
-		if w.computed == survey.ClassRock && r.limit != survey.ClassC {
-			continue
+		limit := func(c survey.GroundClass) bool { // the rules but the last speak of soil, not of rock
+			return weaker(r.limit, c) && (c != survey.ClassRock || r.what == layered)
 		}
-		limit := func(c survey.GroundClass) bool { return weaker(r.limit, c) }
-		switch r.answer {
-		case survey.Yes:
+		switch {
+		case r.answer == survey.Yes:
 			if limit(w.computed) || w.computed == survey.ClassUnknown {
 				w.because("%s", r.rule)
 			}
+			w.allow(grades[gradeOf(r.limit)].cu)
 			if limit(w.computed) {
 				w.computed = r.limit
 			}
@@ -290,38 +209,33 @@ func (w *working) disqualify() {
 				w.doubt("the written class %s is not open to ground that is %s", w.g.Class, r.what)
 				w.g.Class = r.limit
 			}
-		case survey.No:
-		case survey.AnswerUnknown:
-			if r.what == disturbedBefore {
-				continue // said below, for a class written or computed
-			}
-			if limit(w.computed) || limit(w.g.Class) {
-				w.r.Unsettled = append(w.r.Unsettled, "whether the ground is "+r.what)
-				w.settle("find out whether the ground is %s", r.what)
-			}
-		default:
-			if r.what != disturbedBefore && limit(w.computed) {
-				w.doubt("it is not recorded whether the ground is %s", r.what)
-			}
+		case r.answer == survey.No || r.what == "disturbed before": // not known to be undisturbed: below
+		case limit(w.computed) || limit(w.g.Class) || w.reads(grades[gradeOf(r.limit)].cu):
+			w.unsettled("whether the ground is " + r.what)
 		}
 	}
-	if w.g.Moisture == survey.Submerged {
+	if w.g.Moisture == survey.Submerged && w.computed != survey.ClassRock {
 		w.because("submerged: C (b), Type C (iii)")
+		w.allow(CuC)
 		if w.computed != survey.ClassUnknown {
 			w.computed = survey.ClassC
 		}
-		if weaker(survey.ClassC, w.g.Class) {
+		if w.g.Class != survey.ClassRock && weaker(survey.ClassC, w.g.Class) {
 			w.g.Class = survey.ClassC
 		}
 	}
 	w.disturbed = w.g.Disturbed != survey.No
-	if w.g.Disturbed == survey.AnswerUnknown || w.g.Disturbed == "" {
-		const q = "whether the ground was dug or filled before"
-		if w.family != rock {
-			w.r.Unsettled = append(w.r.Unsettled, q)
-			w.settle("find out %s", q)
-			w.because("not known to be undisturbed: taken as disturbed, one class lower for the figures")
-		}
+	if !w.g.Disturbed.Settled() && w.family != rock {
+		w.unsettled("whether the ground was dug or filled before")
+		w.because("not known to be undisturbed: taken as disturbed, one class lower for the figures")
+	}
+}
+
+// allow bounds the shear strength that a reading may show: a firm lump says
+// little of ground that is fissured, shaken, soaked or layered.
+func (w *working) allow(cu survey.Pressure) {
+	if was, ok := w.allowed.Get(); !ok || cu < was {
+		w.allowed = survey.Known(cu)
 	}
 }
 
@@ -351,10 +265,14 @@ func (w *working) reconcile() {
 		w.r.Assumed = true
 		w.because("class %s as written by the surveyor; no test stands behind it", written)
 		w.settle("test the soil: the written class %s rests on no reading", written)
+		if written == survey.ClassB && w.family == familyUnknown {
+			w.unsettled("what the soil is made of: Type B may be clay or gravel")
+		}
 	default:
 		w.r.Written = written
 		if weaker(written, w.computed) {
 			w.r.Class = written
+			w.allow(map[survey.GroundClass]survey.Pressure{survey.ClassB: QuA / 2, survey.ClassC: QuC / 2}[written]) // no more than the class may have
 		}
 		if w.g.ClassReason == "" {
 			w.doubt("the written class %s differs from the computed %s and no reason is given: the weaker is used", written, w.computed)

@@ -181,18 +181,24 @@ func anyGround(t *rapid.T) survey.Ground {
 	g := survey.Ground{
 		Class:    rapid.SampledFrom(append([]survey.GroundClass{""}, survey.GroundClasses...)).Draw(t, "class"),
 		Texture:  rapid.SampledFrom(append([]survey.Texture{""}, survey.Textures...)).Draw(t, "texture"),
-		Moisture: rapid.SampledFrom([]survey.Moisture{"", survey.Dry, survey.Moist, survey.Wet, survey.Submerged}).Draw(t, "moisture"),
+		Moisture: rapid.SampledFrom(append([]survey.Moisture{""}, survey.Moistures...)).Draw(t, "moisture"),
 		Fissured: answer.Draw(t, "fissured"), Seeping: answer.Draw(t, "seeping"), Vibration: answer.Draw(t, "vibration"),
 		LayersDip: answer.Draw(t, "dip"), Disturbed: answer.Draw(t, "disturbed"),
 	}
 	for range rapid.IntRange(0, 3).Draw(t, "tests") {
-		switch rapid.IntRange(0, 2).Draw(t, "kind") {
+		switch rapid.IntRange(0, 5).Draw(t, "kind") {
 		case 0:
 			g.Tests = append(g.Tests, penetrometer(rapid.Float64Range(0, 5).Draw(t, "tsf")))
 		case 1:
 			g.Tests = append(g.Tests, test(survey.Thumb, rapid.SampledFrom(survey.ThumbWords).Draw(t, "thumb")))
 		case 2:
 			g.Tests = append(g.Tests, test(survey.RebarProbe, rapid.SampledFrom(survey.ProbeWords).Draw(t, "probe")))
+		case 3:
+			g.Tests = append(g.Tests, test(survey.Thread, rapid.SampledFrom(survey.ThreadWords).Draw(t, "thread")))
+		case 4:
+			g.Tests = append(g.Tests, test(survey.DryStrength, rapid.SampledFrom(survey.DryWords).Draw(t, "dry")))
+		case 5:
+			g.Tests = append(g.Tests, test(survey.Drying, rapid.SampledFrom(survey.DryingWords).Draw(t, "drying")))
 		}
 	}
 	return g
@@ -227,7 +233,7 @@ func TestWorseNeverClassesBetter(t *testing.T) {
 			}
 		}
 		for _, m := range []survey.Moisture{survey.Wet, survey.Submerged} {
-			if now := ground.Classify(ground.Wetter(g, m)); better(now.Class, was.Class) {
+			if now := ground.Tonight(g, m); better(now.Class, was.Class) {
 				t.Fatalf("%s tonight: %s became %s", m, was.Class, now.Class)
 			}
 		}

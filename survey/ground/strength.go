@@ -1,21 +1,59 @@
 package ground
 
 import (
-	"slices"
-
 	"holdfast/survey"
 )
 
-// sand gives the least friction angle in degrees and moist unit weight in
-// kN/m³ of each density word. EM 1110-2-2504 (31 Mar 1994) Table 3-1 after
-// Teng; the table has no lower end for very loose sand, taken here as 25° and
-// 14 kN/m³ (from memory).
-var sand = map[string][2]float64{
-	"very loose": {25, 14}, "loose": {28, 14.9}, "medium": {31, 17.3}, "dense": {37, 17.3}, "very dense": {41, 20.4},
+// sand gives the least friction angle in degrees, the least moist unit weight
+// in kN/m³ and the middle friction angle of each density word. EM 1110-2-2504
+// (31 Mar 1994) Table 3-1 after Teng; the table has no lower end for very
+// loose sand, taken here as 25° and 14 kN/m³ (from memory), and no upper one
+// for very dense sand.
+var sand = map[string]struct{ phi, gamma, middle float64 }{
+	"very loose": {25, 14, 26.5}, "loose": {28, 14.9, 29}, "medium": {31, 17.3, 33.5}, "dense": {37, 17.3, 39}, "very dense": {41, 20.4, 41},
 }
 
-// clayGamma is a usual unit weight of clay and loam, kN/m³.
-const clayGamma = 18
+// Usual unit weights of clay and loam, moist and under water, kN/m³.
+const (
+	clayGamma      = 18
+	clayGammaUnder = 9
+)
+
+const (
+	// leastCu is the strength below which no figure means anything.
+	leastCu = 1 * survey.Kilopascal
+	// mostCu is the strength at which TM 5-818-1 Table 2-2 ends, 4 tsf unconfined.
+	mostCu = 2 * survey.TonPerSquareFoot
+)
+
+// grade is what the figures rest on where only a class is known.
+type grade struct {
+	factor      survey.GroundKey
+	cu, between survey.Pressure // low and middle
+}
+
+// grades, best first. The low strength is half the class's lower threshold;
+// the middle ones are usual for the classes (100, 48 and 15 kPa: stiff to very
+// stiff, medium and soft in TM 5-818-1 Table 2-2). The last is soft clay that
+// was disturbed: remoulding halves it (sensitivity 2, the low end for
+// inorganic clay; common practice, no source).
+var grades = []grade{
+	{survey.FactorA, CuA, 100 * survey.Kilopascal},
+	{survey.FactorB, CuB, 48 * survey.Kilopascal},
+	{survey.FactorCCohesive, CuC, 15 * survey.Kilopascal},
+	{survey.FactorSand, CuC / 2, 7.5 * survey.Kilopascal},
+}
+
+// gradeOf is the place of a class among the grades.
+func gradeOf(c survey.GroundClass) int {
+	switch c {
+	case survey.ClassA:
+		return 0
+	case survey.ClassB:
+		return 1
+	}
+	return 2
+}
 
 // strength sets what the mechanics may use and which ground factor applies.
 func (w *working) strength() {
@@ -42,23 +80,48 @@ func (w *working) strength() {
 		w.sand()
 		return
 	}
-	key := map[survey.GroundClass]survey.GroundKey{survey.ClassA: survey.FactorA, survey.ClassB: survey.FactorB, survey.ClassC: survey.FactorCCohesive}[class]
-	cu := map[survey.GroundClass]survey.Pressure{survey.ClassA: CuA, survey.ClassB: CuB, survey.ClassC: CuC}[class]
-	if w.disturbed {
-		// A counts as B and B as C. The regulation's own cap already made an A
-		// a B where the disturbance is certain, so start from the class the
-		// strength alone would give.
-		key, cu = w.oneLower(class)
-	}
-	if m, ok := w.measured.Get(); ok && w.family == cohesive {
-		w.because("shear strength %.0f kPa is half the weakest instrument reading", (m / 2).Kilopascals())
-		if !w.disturbed || m/2 < cu {
-			cu = m / 2
+	g := grades[w.gradeUsed()]
+	cu, middle := g.cu, g.between
+	if low, ok := w.reading(); ok {
+		if !w.disturbed {
+			cu, middle = low/2, low/2
 		}
+		cu, middle = min(cu, low/2), min(middle, low/2)
+		if most, ok := w.allowed.Get(); ok {
+			cu, middle = min(cu, most), min(middle, most)
+		}
+		if cu < low/2 {
+			w.because("shear strength %.0f kPa is used, less than the %.0f kPa that is half the weakest reading", cu.Kilopascals(), (low / 2).Kilopascals())
+		} else {
+			w.because("shear strength %.0f kPa is half the weakest instrument reading", cu.Kilopascals())
+		}
+	} else if low, ok := w.qu.Get(); ok && w.family == cohesive {
+		cu = min(cu, low/2)
 	}
-	w.r.Factor = key
-	w.r.CuKPa = survey.Known(cu.Kilopascals())
+	cu, middle = min(cu, mostCu), min(middle, mostCu)
+	w.r.Factor = g.factor
+	w.r.CuKPa, w.r.CuMedianKPa = survey.Known(cu.Kilopascals()), survey.Known(max(cu, middle).Kilopascals())
 	w.r.GammaKNM3 = survey.Known(float64(clayGamma))
+	if w.g.Moisture == survey.Submerged {
+		w.r.GammaKNM3 = survey.Known(float64(clayGammaUnder))
+	}
+}
+
+// reading is the weakest unconfined strength that an instrument, and no weaker
+// thumb, read in cohesive soil.
+func (w *working) reading() (survey.Pressure, bool) {
+	m, ok := w.measured.Get()
+	if !ok || w.family != cohesive {
+		return 0, false
+	}
+	low, _ := w.qu.Get()
+	return min(m, low), true
+}
+
+// reads tells whether a reading shows more shear strength than cu.
+func (w *working) reads(cu survey.Pressure) bool {
+	low, ok := w.reading()
+	return ok && low/2 > cu
 }
 
 // clean tells gravel and sand without fines, which no cohesion holds.
@@ -66,23 +129,28 @@ func (w *working) clean() bool {
 	return w.family == granularC || w.g.Texture == survey.AngularGravel
 }
 
-// oneLower is the ground factor and strength of disturbed ground: those of
-// the class below the one the soil would have if nobody had dug it.
-func (w *working) oneLower(class survey.GroundClass) (survey.GroundKey, survey.Pressure) {
-	undisturbed := w.g
-	undisturbed.Disturbed = survey.No
-	was := survey.ClassUnknown
-	if w.g.Disturbed == survey.Yes {
-		was = Classify(undisturbed).Class
+// gradeUsed is the grade that the figures rest on. Disturbed ground counts as
+// one class lower than it would be if nobody had dug it, and so does ground
+// that is wetter tonight and whose class no reading carries.
+func (w *working) gradeUsed() int {
+	g := gradeOf(w.r.Class)
+	if w.disturbed {
+		// The regulation already made an A a B where the disturbance is certain.
+		before := w.asked
+		before.Disturbed = survey.No
+		if w.g.Disturbed == survey.Yes && Brief(before, "").Class == survey.ClassA {
+			g = gradeOf(survey.ClassA)
+		}
+		g++
+		if g == len(grades)-1 {
+			w.because("disturbed class C: the lowest ground factor is used, and half the strength of soft clay")
+		}
 	}
-	if was == survey.ClassA || class == survey.ClassA {
-		return survey.FactorB, CuB
+	if w.softened && (w.family == granularB || w.family == cemented) && w.g.Class == "" {
+		g++
+		w.because("%s was classed by its texture: wetter tonight, it counts as one class lower", w.g.Texture)
 	}
-	if class == survey.ClassB {
-		return survey.FactorCCohesive, CuC
-	}
-	w.because("disturbed class C: the lowest ground factor is used, and half the strength of soft clay")
-	return survey.FactorSand, CuC * remoulded
+	return min(g, len(grades)-1)
 }
 
 // sand sets friction angle and unit weight by the density test, loose where
@@ -98,21 +166,23 @@ func (w *working) sand() {
 		density = "very loose"
 	}
 	v := sand[density]
-	w.r.PhiDeg, w.r.GammaKNM3 = survey.Known(v[0]), survey.Known(v[1])
-	w.because("%s: φ %.0f°, %.1f kN/m³ (EM 1110-2-2504 Table 3-1, lower ends)", density, v[0], v[1])
+	w.r.PhiDeg, w.r.PhiMedianDeg, w.r.GammaKNM3 = survey.Known(v.phi), survey.Known(v.middle), survey.Known(v.gamma)
+	w.because("%s: φ %.0f°, %.1f kN/m³ (EM 1110-2-2504 Table 3-1, lower ends)", density, v.phi, v.gamma)
 	if w.family == familyUnknown {
 		w.doubt("class C of no named texture: figures are those of clean sand, the weakest")
 		w.settle("name the texture: cohesive C holds about twice what sand does")
 	}
 }
 
-// fitness says where no stake figure may be given at all.
+// fitness says where no stake figure may be given at all, and what could still
+// take one away.
 func (w *working) fitness() {
 	saturated := w.g.Moisture == survey.Submerged || w.g.Moisture == survey.Wet || w.g.Seeping == survey.Yes
+	cu, hasCu := w.r.CuKPa.Get()
 	switch {
 	case w.g.Moisture == survey.Frozen:
 		w.r.Unsuitable = "frozen ground: no figure holds through a thaw"
-	case w.family == rock || w.family == brokenRock || w.r.Class == survey.ClassRock:
+	case w.family == rock || w.family == brokenRock || w.asked.Class == survey.ClassRock:
 		w.r.Unsuitable = "rock: stakes cannot be driven; use drilled or natural anchors"
 	case w.g.Texture == survey.Cobbles:
 		w.r.Unsuitable = "cobbles: a stake finds no even ground"
@@ -120,59 +190,17 @@ func (w *working) fitness() {
 		w.r.Unsuitable = "organic ground: no published figure"
 	case saturated && w.r.PhiDeg.Known():
 		w.r.Unsuitable = "saturated sand or gravel: stakes are not suitable; use a deadman, a tree or a vehicle"
+	case hasCu && cu < leastCu.Kilopascals():
+		w.r.Unsuitable = "very soft ground: its strength has no lower end to count on"
 	}
-}
-
-// tonight gives the class if the ground is wetter than when it was surveyed.
-// Wet halves the strength: stakes in saturated ground held about half of dry
-// (inTents, 1 Jun 2009, on the University of Illinois tent-stake study).
-func (w *working) tonight() {
-	if w.r.Class == survey.ClassUnknown || w.r.Class == survey.ClassRock {
+	if w.r.Unsuitable != "" {
+		w.r.Unsettled = nil // nothing that could be found out would make a stake hold
 		return
 	}
-	w.r.IfSubmerged = survey.ClassC
-	if w.g.Moisture == survey.Wet || w.g.Moisture == survey.Submerged {
-		w.r.IfWet = w.r.Class
-		return
+	if w.r.PhiDeg.Known() && !w.g.Seeping.Settled() && w.g.Moisture != "" {
+		w.unsettled("whether water seeps from the sand or gravel")
 	}
-	w.r.IfWet = survey.ClassC
-	if qu, ok := w.qu.Get(); ok && w.family == cohesive {
-		if c := byStrength(qu/2, qu/2); weaker(w.r.Class, c) {
-			w.r.IfWet = w.r.Class
-		} else {
-			w.r.IfWet = c
-		}
-	} else if w.r.Class == survey.ClassA {
-		w.r.IfWet = survey.ClassB
+	if w.g.Moisture == "" && w.r.Class != survey.ClassUnknown {
+		w.unsettled("how wet the ground is")
 	}
-}
-
-// Wetter returns the ground as it would be in a wetter state than it was
-// surveyed in; in the same or a drier state it is unchanged, since nobody
-// credits a drier night. Wet and submerged halve every strength reading.
-func Wetter(g survey.Ground, now survey.Moisture) survey.Ground {
-	was, is := slices.Index(survey.Moistures, g.Moisture), slices.Index(survey.Moistures, now)
-	if is <= was {
-		return g
-	}
-	g.Moisture = now
-	if now != survey.Wet && now != survey.Submerged {
-		return g
-	}
-	g.Tests = slices.Clone(g.Tests)
-	for i, t := range g.Tests {
-		if v, ok := t.Reading.Number.Get(); ok {
-			g.Tests[i].Reading = survey.Num(v / 2)
-		}
-		if k := slices.Index(survey.ThumbWords, t.Reading.Word); t.Kind == survey.Thumb && k > 0 {
-			g.Tests[i].Reading = survey.Word(survey.ThumbWords[k-1]) // each word is half the strength of the next
-		}
-	}
-	switch g.Class {
-	case survey.ClassA:
-		g.Class = survey.ClassB
-	case survey.ClassB:
-		g.Class = survey.ClassC
-	}
-	return g
 }
