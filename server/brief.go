@@ -3,6 +3,7 @@ package server
 import (
 	"cmp"
 	"context"
+	"runtime"
 	"slices"
 	"sync"
 	"time"
@@ -66,52 +67,72 @@ func (b *briefs) put(one brief, revision int64) {
 }
 
 // briefsOf returns the briefs of the given points in their order. Sites are
-// worked out whole, since their points share what has to be loaded.
+// worked out whole, since their points share what has to be loaded, and as
+// many at a time as there are processors.
 func (s *Server) briefsOf(ctx context.Context, points []sqlite.Row[survey.Point]) ([]brief, error) {
 	revision, err := s.store.Revision(ctx)
 	if err != nil {
 		return nil, err
 	}
+	var missing []survey.Point // the first of each site
+	asked := make(map[string]bool)
+	for _, row := range points {
+		if _, ok := s.briefs.get(row.Item.ID, revision, s.now()); !ok && !asked[row.Item.Site] {
+			asked[row.Item.Site] = true
+			missing = append(missing, row.Item)
+		}
+	}
+	var wait sync.WaitGroup
+	free := make(chan struct{}, runtime.GOMAXPROCS(0))
+	for _, p := range missing {
+		free <- struct{}{}
+		wait.Go(func() {
+			defer func() { <-free }()
+			if ctx.Err() == nil {
+				s.workOutSite(ctx, p.Site, revision)
+			}
+		})
+	}
+	wait.Wait()
 	out := make([]brief, 0, len(points))
 	for _, row := range points {
 		one, ok := s.briefs.get(row.Item.ID, revision, s.now())
 		if !ok {
-			if one, err = s.workOut(ctx, row.Item, revision); err != nil {
+			if err := ctx.Err(); err != nil {
 				return nil, err
 			}
+			one = s.workOutAlone(ctx, row.Item)
+			s.briefs.put(one, revision)
 		}
 		out = append(out, one)
 	}
 	return out, nil
 }
 
-// workOut works out every point of a point's site and remembers them. When
-// the site cannot be worked out, the point is tried alone, and one that cannot
-// be worked out is shown as unknown; the log says why.
-func (s *Server) workOut(ctx context.Context, p survey.Point, revision int64) (brief, error) {
-	_, judged, err := s.atlas.Site(ctx, p.Site, atlas.Ask{})
-	if err == nil {
-		for i, j := range judged {
-			one := newBrief(j.Point.Item, j.Answer)
-			one.place = i
-			s.briefs.put(one, revision)
-		}
-		if one, ok := s.briefs.get(p.ID, revision, s.now()); ok {
-			return one, nil
-		}
+// workOutSite works out every point of a site and remembers them. What fails
+// here is tried again point by point.
+func (s *Server) workOutSite(ctx context.Context, site string, revision int64) {
+	_, judged, err := s.atlas.Site(ctx, site, atlas.Ask{})
+	if err != nil {
+		return
 	}
-	if err := ctx.Err(); err != nil {
-		return brief{}, err
+	for i, j := range judged {
+		one := newBrief(j.Point.Item, j.Answer)
+		one.place = i
+		s.briefs.put(one, revision)
 	}
+}
+
+// workOutAlone works out one point. One that cannot be worked out is shown as
+// unknown; the log says why.
+func (s *Server) workOutAlone(ctx context.Context, p survey.Point) brief {
 	a, err := s.atlas.Calculate(ctx, p, atlas.Ask{})
 	if err != nil {
 		s.log.ErrorContext(ctx, "work out point", "point", p.ID, "error", err)
 		a = answer.Answer{Verdict: answer.Unknown, Sentence: "This point could not be worked out; the log of the program says why."}
 		a.Ground.Class = survey.ClassUnknown
 	}
-	one := newBrief(p, a)
-	s.briefs.put(one, revision)
-	return one, nil
+	return newBrief(p, a)
 }
 
 // bestFirst puts the points of a site in the order of their verdicts, then of

@@ -104,7 +104,7 @@ func problemOf(err error) problem {
 		p.Errors = []problemDetail{{Parameter: param.name, Detail: param.message}}
 	case errors.As(err, &invalid):
 		p.Status = http.StatusBadRequest
-		p.Detail = sentence(invalid.Error())
+		p.Detail = sayAll(invalid.Problems)
 		for _, one := range invalid.Problems {
 			p.Errors = append(p.Errors, problemDetail{Pointer: one.Pointer, Detail: one.Message})
 		}
@@ -134,6 +134,37 @@ func problemOf(err error) problem {
 	}
 	p.Title = http.StatusText(p.Status)
 	return p
+}
+
+// sayAll puts what is wrong with an input into one sentence. The first few
+// are enough; all of them are in Errors.
+func sayAll(problems []survey.Problem) string {
+	const said = 3
+	var out []string
+	for i, one := range problems {
+		if i == said {
+			out = append(out, fmt.Sprintf("and %d more", len(problems)-said))
+			break
+		}
+		out = append(out, say(one))
+	}
+	return sentence(strings.Join(out, "; "))
+}
+
+// say names the field of a problem as people do: /properties/ground/class is
+// the ground class. Messages are sentences of their own or go on from it.
+func say(one survey.Problem) string {
+	path := strings.TrimPrefix(one.Pointer, "/properties")
+	field := strings.NewReplacer("/", " ", "_", " ", "~1", "/", "~0", "~").Replace(strings.TrimPrefix(path, "/"))
+	if field == "" {
+		return one.Message
+	}
+	for _, verb := range []string{"is ", "has ", "holds "} {
+		if strings.HasPrefix(one.Message, verb) {
+			return field + " " + one.Message
+		}
+	}
+	return field + ": " + one.Message
 }
 
 // sentence writes an error text as people do: without the kind it wraps, with
