@@ -90,7 +90,7 @@ func (s *Server) mapBody(ctx context.Context, q url.Values) (mapPage, error) {
 		}
 		bounds = row.Item.Geometry.Bound()
 	}
-	p.Bounds = fmt.Sprintf("%.6f,%.6f,%.6f,%.6f", bounds.Left(), bounds.Bottom(), bounds.Right(), bounds.Top())
+	p.Bounds = boundsText(bounds)
 	if p.Query != "" {
 		err = s.search(ctx, &p)
 	}
@@ -134,6 +134,10 @@ func (s *Server) mapLedger(ctx context.Context, p *mapPage, after string) error 
 	return nil
 }
 
+func boundsText(b orb.Bound) string {
+	return fmt.Sprintf("%.6f,%.6f,%.6f,%.6f", b.Left(), b.Bottom(), b.Right(), b.Top())
+}
+
 func countOf(n int, one, many string) string {
 	if n == 1 {
 		return "1 " + one
@@ -151,12 +155,15 @@ func (s *Server) search(ctx context.Context, p *mapPage) error {
 			p.Position.USNG = ref
 		}
 	}
+	found := orb.MultiPoint{}
 	f := sqlite.Filter{Text: p.Query, Limit: hitsShown}
 	sites, err := s.store.Sites(ctx, f)
 	if err != nil {
 		return err
 	}
 	for _, row := range sites {
+		b := row.Item.Geometry.Bound()
+		found = append(found, b.Min, b.Max)
 		p.Hits = append(p.Hits, mapHit{Name: row.Item.Name, What: "site " + row.Item.Code, Href: "/sites/" + url.PathEscape(row.Item.ID)})
 	}
 	points, err := s.store.Points(ctx, f)
@@ -168,7 +175,11 @@ func (s *Server) search(ctx context.Context, p *mapPage) error {
 		if err != nil {
 			return err
 		}
+		found = append(found, row.Item.Position)
 		p.Hits = append(p.Hits, mapHit{Name: row.Item.Label, What: "point at " + site.Item.Name, Href: "/points/" + url.PathEscape(row.Item.ID)})
+	}
+	if len(p.Hits) > 0 {
+		p.Bounds = boundsText(found.Bound())
 	}
 	if len(p.Hits) > 0 || p.Position != nil {
 		return nil
