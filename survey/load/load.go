@@ -23,6 +23,7 @@ type Result struct {
 	HoldingN       float64             `json:"holding_n"` // rope tension while held still
 	RaisingN       float64             `json:"raising_n"` // rope tension while raised
 	HaulForceN     survey.Opt[float64] `json:"haul_force_n,omitzero"`
+	HaulAnchorN    survey.Opt[float64] `json:"haul_anchor_force_n,omitzero"` // on the haul system's anchor
 	HaulPeople     survey.Opt[float64] `json:"haul_people,omitzero"`
 	RedirectN      survey.Opt[float64] `json:"redirect_force_n,omitzero"` // on the redirect's own anchor
 	Steps          []Step              `json:"steps"`

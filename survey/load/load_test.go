@@ -118,17 +118,67 @@ func TestWork(t *testing.T) {
 	assert.NotEmpty(t, r.Doubts, "an unknown slope is said")
 }
 
+// source: W (sin a + μ cos a) is greatest at tan a = 1/μ, where it is W √(1+μ²):
+// for μ 0.75 exactly 1.25 W.
+func TestUnknownSlopeIsTheWorst(t *testing.T) {
+	c := twoPerson()
+	c.Friction = 0.75
+	r, err := load.Work(c, survey.Opt[geo.Angle]{}, 225, 0.8)
+	require.NoError(t, err)
+	assert.InDelta(t, 1.25*2668.93, r.ForceOnAnchorN, 1e-6)
+	rapid.Check(t, func(t *rapid.T) {
+		c.Friction = rapid.Float64Range(0, 1.5).Draw(t, "mu")
+		c.Basis = rapid.SampledFrom([]survey.LoadBasis{survey.BasisGreater, survey.BasisHanging, survey.BasisRaising}).Draw(t, "basis")
+		unknown, err := load.Work(c, survey.Opt[geo.Angle]{}, 225, 0.8)
+		require.NoError(t, err)
+		at, err := load.Work(c, survey.Known(geo.Degrees(rapid.Float64Range(0, 90).Draw(t, "slope"))), 225, 0.8)
+		require.NoError(t, err)
+		assert.LessOrEqual(t, at.ForceOnAnchorN, unknown.ForceOnAnchorN+1e-6)
+		assert.Greater(t, at.ForceOnAnchorN, 0.0, "a ratio to nothing says nothing")
+	})
+}
+
+// The haul anchor and the redirect carry different forces. source: statics; a
+// 3:1 without losses pulls 2/3 of the load's tension on its anchor.
+func TestEachAnchorHasItsForce(t *testing.T) {
+	c := twoPerson()
+	c.Haul, c.RedirectDeg = "3:1 cd", survey.Known(120.0)
+	r, err := load.Work(c, survey.Known(geo.Degrees(90)), 225, 1)
+	require.NoError(t, err)
+	anchor, _ := r.HaulAnchorN.Get()
+	redirect, _ := r.RedirectN.Get()
+	assert.InDelta(t, 2668.93*2/3, anchor, 0.01)
+	assert.InDelta(t, 2668.93/3, redirect, 0.01, "at 120° the redirect carries as much as the rope")
+
+	c.Haul = "" // the main line itself bent round a redirect
+	r, err = load.Work(c, survey.Known(geo.Degrees(90)), 225, 1)
+	require.NoError(t, err)
+	redirect, _ = r.RedirectN.Get()
+	assert.InDelta(t, 2668.93, redirect, 0.01)
+	assert.InDelta(t, 2668.93, r.ForceOnAnchorN, 0.01)
+}
+
+func TestPeopleAreWhole(t *testing.T) {
+	c := twoPerson()
+	c.LoadN, c.Haul = 2700, "3:1" // source: 2,700 / 3 = 900 = 4 × 225 N
+	r, err := load.Work(c, survey.Known(geo.Degrees(90)), 225, 1)
+	require.NoError(t, err)
+	people, _ := r.HaulPeople.Get()
+	assert.Equal(t, 4.0, people)
+}
+
 func TestFind(t *testing.T) {
 	p := survey.Policy{LoadCases: []survey.LoadCase{twoPerson()}}
 	for id, want := range map[string]float64{
 		"": 2668.93, "two-person": 2668.93,
 		"200 kg": 1961.33, "3.5 kN": 3500, "600lbf": 2668.93, // source: g = 9.80665 m/s²
+		" 3500 N ": 3500, "3.5kn": 3500, "600 LBF": 2668.93, "600 lb": 2668.93, "1e2 kg": 980.665,
 	} {
 		c, err := load.Find(p, id)
 		require.NoError(t, err, id)
 		assert.InDelta(t, want, c.LoadN, 0.01, id)
 	}
-	for _, bad := range []string{"three-person", "-5 kN", "NaN kg", "kg", "600"} {
+	for _, bad := range []string{"three-person", "-5 kN", "NaN kg", "kg", "600", "1e-9 kN", "1e300 kN", "Inf kg", "0 kg", "5 tons", "3,5 kN"} {
 		_, err := load.Find(p, bad)
 		assert.ErrorIs(t, err, survey.ErrInvalid, bad)
 	}

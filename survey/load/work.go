@@ -11,47 +11,40 @@ import (
 )
 
 // Work works out the force on the anchor of a load case on a bank of the
-// given slope; an unknown slope is taken as vertical, which no slope exceeds.
-// perPerson and efficiency are the sustained pull of one person and the
-// efficiency of one pulley, both from policy.
+// given slope; of an unknown slope the worst is taken. perPerson and
+// efficiency are the sustained pull of one person and the efficiency of one
+// pulley, both from policy.
 func Work(c survey.LoadCase, slope survey.Opt[geo.Angle], perPerson survey.Force, efficiency float64) (Result, error) {
 	w := survey.Force(c.LoadN)
 	r := Result{ID: c.ID, Title: c.Title}
-	step := func(what string, f survey.Force, source, how string, args ...any) {
-		r.Steps = append(r.Steps, Step{What: what, How: fmt.Sprintf(how, args...), ForceN: f.Newtons(), Source: source})
-	}
-	step("load", w, c.Source, "%s", c.Title)
+	r.step("load", w, c.Source, "%s", c.Title)
 
+	const statics = "statics of a block on a slope"
 	holding, raising := w, w
 	if a, ok := slope.Get(); ok {
 		holding, raising = OnSlope(w, a, c.Friction)
-		const statics = "statics of a block on a slope"
-		step("held still on the slope", holding, statics, "W·max(0, sin %.0f° − %.2f·cos %.0f°)", a.Degrees(), c.Friction, a.Degrees())
-		step("raised on the slope", raising, statics, "W·(sin %.0f° + %.2f·cos %.0f°)", a.Degrees(), c.Friction, a.Degrees())
+		r.step("held still on the slope", holding, statics, "W·max(0, sin %.0f° − %.2f·cos %.0f°)", a.Degrees(), c.Friction, a.Degrees())
+		r.step("raised on the slope", raising, statics, "W·(sin %.0f° + %.2f·cos %.0f°)", a.Degrees(), c.Friction, a.Degrees())
 	} else {
 		r.Doubts = append(r.Doubts, "the slope is not known: the load is taken as hanging free")
+		if c.Friction > 0 {
+			// W (sin a + μ cos a) is greatest where tan a = 1/μ.
+			raising = w * survey.Force(math.Hypot(1, c.Friction))
+			r.step("raised on the worst slope", raising, statics, "W·√(1 + %.2f²)", c.Friction)
+		}
 	}
 	if e, ok := c.EdgeEfficiency.Get(); ok && e < 1 {
-		raising = raising / survey.Force(e)
-		step("raised over the edge", raising, "edge efficiency of the load case", "tension / %.2f", e)
+		raising /= survey.Force(e)
+		r.step("raised over the edge", raising, "edge efficiency of the load case", "tension / %.2f", e)
 	}
 	r.HoldingN, r.RaisingN = holding.Newtons(), raising.Newtons()
-
-	force := max(w, raising)
-	switch c.Basis {
-	case survey.BasisHanging:
-		force = w
-		step("force on the anchor", force, "policy: hanging load", "W")
-	case survey.BasisRaising:
-		force = max(raising, holding)
-		step("force on the anchor", force, "policy: tension while raising", "the raising tension")
-	default:
-		step("force on the anchor", force, "policy: the greater of hanging and raising", "max(W, raising tension)")
-	}
+	force := r.basis(c, w, holding, raising)
 	if c.Haul != "" {
-		if err := r.haul(c, raising, &force, perPerson, efficiency, step); err != nil {
+		if err := r.haul(c, raising, &force, perPerson, efficiency); err != nil {
 			return Result{}, err
 		}
+	} else if angle, ok := c.RedirectDeg.Get(); ok {
+		r.redirect(force, angle, "the main line")
 	}
 	if raising > w {
 		r.Doubts = append(r.Doubts, "friction and edge make the raising tension greater than the load itself")
@@ -60,28 +53,60 @@ func Work(c survey.LoadCase, slope survey.Opt[geo.Angle], perPerson survey.Force
 	return r, nil
 }
 
-func (r *Result) haul(c survey.LoadCase, raising survey.Force, force *survey.Force, perPerson survey.Force, efficiency float64,
-	step func(string, survey.Force, string, string, ...any),
-) error {
+func (r *Result) step(what string, f survey.Force, source, how string, args ...any) {
+	r.Steps = append(r.Steps, Step{What: what, How: fmt.Sprintf(how, args...), ForceN: f.Newtons(), Source: source})
+}
+
+// basis takes the force that the policy asks the anchor to serve. Ground so
+// flat that it holds the load by itself asks nothing; the anchor is then still
+// asked for the weight, since a ratio to nothing says nothing.
+func (r *Result) basis(c survey.LoadCase, w, holding, raising survey.Force) survey.Force {
+	force := max(w, raising)
+	switch c.Basis {
+	case survey.BasisHanging:
+		force = w
+		r.step("force on the anchor", force, "policy: hanging load", "W")
+	case survey.BasisRaising:
+		force = max(raising, holding)
+		if !(force > 0) {
+			force = w
+			r.Doubts = append(r.Doubts, "level ground asks no tension: the load's weight is taken instead")
+		}
+		r.step("force on the anchor", force, "policy: tension while raising", "the raising tension")
+	default:
+		r.step("force on the anchor", force, "policy: the greater of hanging and raising", "max(W, raising tension)")
+	}
+	return force
+}
+
+func (r *Result) haul(c survey.LoadCase, raising survey.Force, force *survey.Force, perPerson survey.Force, efficiency float64) error {
 	sys, err := ParseHaul(c.Haul)
 	if err != nil {
 		return err
 	}
 	h := sys.Work(raising, efficiency)
 	const method = "tension method, each pulley passes on the stated share"
-	step("pull on the haul rope", h.Hand, method, "raising tension / %.2f (%s, pulleys at %.0f %%)", float64(raising/h.Hand), c.Haul, efficiency*100)
-	step("haul system on its anchor", h.Anchor, method, "raising tension − tension leaving the system")
-	r.HaulForceN = survey.Known(h.Hand.Newtons())
-	r.HaulPeople = survey.Known(math.Ceil(float64(h.Hand / perPerson)))
+	r.step("pull on the haul rope", h.Hand, method, "raising tension / %.2f (%s, pulleys at %.0f %%)", sys.Advantage(efficiency), c.Haul, efficiency*100)
+	r.step("haul system on its anchor", h.Anchor, method, "raising tension − tension leaving the system")
+	r.HaulForceN, r.HaulAnchorN = survey.Known(h.Hand.Newtons()), survey.Known(h.Anchor.Newtons())
+	r.HaulPeople = survey.Known(math.Ceil(float64(h.Hand/perPerson) - 1e-9))
 	*force = max(*force, h.Anchor)
-	if sys.Redirected {
-		angle, _ := c.RedirectDeg.Get() // a redirect of no stated angle folds the rope right back
-		on := Redirect(h.Hand, geo.Degrees(angle))
-		r.RedirectN = survey.Known(on.Newtons())
-		step("redirect on its own anchor", on, "two equal tensions at the interior angle", "2T·cos(%.0f°/2)", angle)
-		r.Doubts = append(r.Doubts, fmt.Sprintf("the redirect needs an anchor of its own, good for %.1f kN", on.Kilonewtons()))
+	angle, stated := c.RedirectDeg.Get()
+	switch {
+	case sys.Redirected: // one of no stated angle folds the rope right back
+		r.redirect(h.Hand, angle, "the haul rope")
+	case stated:
+		r.redirect(*force, angle, "the main line")
 	}
 	return nil
+}
+
+// redirect adds the force on the anchor of a redirect.
+func (r *Result) redirect(t survey.Force, angleDeg float64, of string) {
+	on := Redirect(t, geo.Degrees(angleDeg))
+	r.RedirectN = survey.Known(on.Newtons())
+	r.step("redirect of "+of+" on its own anchor", on, "two equal tensions at the interior angle", "2T·cos(%.0f°/2)", angleDeg)
+	r.Doubts = append(r.Doubts, fmt.Sprintf("the redirect of %s needs an anchor of its own, good for %.1f kN", of, on.Kilonewtons()))
 }
 
 // OnSlope returns the rope tension that holds and that raises a weight on a
@@ -179,31 +204,4 @@ func (h Haul) Work(t survey.Force, efficiency float64) Hauled {
 		leaving = hand * survey.Force(efficiency)
 	}
 	return Hauled{Hand: hand, Anchor: t - leaving}
-}
-
-// Find returns the load case an id names, or one made of an own value such as
-// "280 kg", "3.5 kN" or "600 lbf" on the terms of the first case.
-func Find(p survey.Policy, id string) (survey.LoadCase, error) {
-	c, err := p.LoadCase(id)
-	if err == nil {
-		return c, nil
-	}
-	for unit, toForce := range map[string]func(float64) survey.Force{
-		"kg":  survey.Weight,
-		"kN":  func(v float64) survey.Force { return survey.Force(v) * survey.Kilonewton },
-		"lbf": func(v float64) survey.Force { return survey.Force(v) * survey.PoundForce },
-	} {
-		number, ok := strings.CutSuffix(strings.TrimSpace(id), unit)
-		if !ok {
-			continue
-		}
-		v, perr := strconv.ParseFloat(strings.TrimSpace(number), 64)
-		if perr != nil || math.IsNaN(v) || v <= 0 || v > 1e6 {
-			continue
-		}
-		own := p.LoadCases[0]
-		own.ID, own.Title, own.LoadN, own.Source = id, "own load of "+strings.TrimSpace(id), toForce(v).Newtons(), "as entered"
-		return own, nil
-	}
-	return survey.LoadCase{}, fmt.Errorf("%w; or write a load like 280 kg, 3.5 kN or 600 lbf", err)
 }
