@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 )
@@ -57,11 +58,14 @@ func (g *generator) ellipsoids() error {
 // Greenwich, the datum whose shift holds once longitudes count from Greenwich,
 // and other names separated by "|".
 func (g *generator) datums() error {
+	rotations, err := g.rows(`select s.datum_code, t.datum_code, o.param1_value, o.param1_uom_code from other_transformation o
+		join geodetic_crs s on s.auth_name = o.source_crs_auth_name and s.code = o.source_crs_code
+		join geodetic_crs t on t.auth_name = o.target_crs_auth_name and t.code = o.target_crs_code
+		where o.method_code = 9601 and o.auth_name = 'EPSG' and s.datum_code <> t.datum_code order by o.code`)
+	if err != nil {
+		return err
+	}
 	rows, err := g.rows(`select d.code, d.name, d.ellipsoid_code, p.longitude, p.uom_code,
-		(select t.datum_code from other_transformation o
-			join geodetic_crs s on s.auth_name = o.source_crs_auth_name and s.code = o.source_crs_code
-			join geodetic_crs t on t.auth_name = o.target_crs_auth_name and t.code = o.target_crs_code
-			where o.method_code = 9601 and o.auth_name = 'EPSG' and s.datum_code = d.code and t.datum_code <> d.code limit 1),
 		(select group_concat(alt_name, '|') from (select distinct alt_name from alias_name a where a.table_name = 'geodetic_datum'
 			and a.auth_name = 'EPSG' and a.code = d.code and a.source in ('ESRI', 'EPSG') order by a.alt_name))
 		from geodetic_datum d join prime_meridian p on p.auth_name = d.prime_meridian_auth_name and p.code = d.prime_meridian_code
@@ -76,10 +80,18 @@ func (g *generator) datums() error {
 		if err != nil {
 			return err
 		}
-		if r[5] == "" {
-			r[5] = r[0]
+		frame := r[0]
+		for _, o := range rotations {
+			turn, err := g.value(o[2], o[3])
+			if err != nil {
+				return err
+			}
+			// Only a turn by the meridian itself; others also change the datum.
+			if o[0] == r[0] && pm != 0 && math.Abs(turn-pm) < 1e-9 {
+				frame = o[1]
+			}
 		}
-		out = append(out, []string{r[0], r[1], r[2], format(pm), r[5], r[6]})
+		out = append(out, []string{r[0], r[1], r[2], format(pm), frame, r[5]})
 	}
 	return g.write("datum", out)
 }
