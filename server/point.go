@@ -1,7 +1,6 @@
 package server
 
 import (
-	"fmt"
 	"net/http"
 	"time"
 
@@ -65,7 +64,7 @@ func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
 	p := j.Point.Item
 	s.render(w, r, http.StatusOK, "point", page{Title: p.Label + ", " + j.Site.Item.Name, Body: pointPage{
 		Point: p, Revision: j.Point.Revision, UpdatedAt: j.Point.UpdatedAt, UpdatedBy: j.Point.UpdatedBy,
-		Site: j.Site.Item, Answer: j.Answer, Grid: usng(p.Position), Loud: s.pointDoubts(p, j.Site.Item, policy),
+		Site: j.Site.Item, Answer: j.Answer, Grid: usng(p.Position), Loud: doubts(j.Answer, checkReview, checkAge),
 		Loads: loadChoices(policy, j.Answer), Tonight: asked.Tonight, Moistures: survey.Moistures, Plates: drawn, History: history,
 	}})
 }
@@ -81,18 +80,6 @@ func loadChoices(policy survey.Policy, a answer.Answer) []loadChoice {
 	}
 	if own {
 		out = append(out, loadChoice{a.LoadCase.ID, a.LoadCase.Title})
-	}
-	return out
-}
-
-// pointDoubts says what must not be overlooked about a point.
-func (s *Server) pointDoubts(p survey.Point, site survey.Site, policy survey.Policy) []string {
-	out := reviewDoubts(site.Review, s.now())
-	switch days, stale, known := surveyAge(p, policy, s.now()); {
-	case !known:
-		out = append(out, "The date of the survey is not recorded.")
-	case stale:
-		out = append(out, fmt.Sprintf("Surveyed %d days ago, longer than the %.0f months allowed: survey it again.", days, policy.ResurveyMonths.Value))
 	}
 	return out
 }

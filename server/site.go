@@ -1,10 +1,8 @@
 package server
 
 import (
-	"fmt"
 	"net/http"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/go-chi/chi/v5"
@@ -47,17 +45,12 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	policy, err := s.store.Policy(r.Context())
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
 	slices.SortStableFunc(judged, func(a, b atlas.Judged) int {
 		return slices.Index(answer.Verdicts, a.Answer.Verdict) - slices.Index(answer.Verdicts, b.Answer.Verdict)
 	})
 	s.render(w, r, http.StatusOK, "site", page{Title: row.Item.Name, Body: sitePage{
 		Site: row.Item, Revision: row.Revision, UpdatedAt: row.UpdatedAt, UpdatedBy: row.UpdatedBy,
-		Grid: usng(middle(row.Item.Geometry)), Loud: s.siteDoubts(row.Item, judged, policy), Answers: judged, History: history,
+		Grid: usng(middle(row.Item.Geometry)), Loud: siteDoubts(row.Item, judged), Answers: judged, History: history,
 	}})
 }
 
@@ -88,49 +81,49 @@ func usng(p orb.Point) string {
 	return ref
 }
 
+// The checks of an answer that speak of the survey rather than of the ground;
+// pages put them on top, as loud as the answer, when they did not pass.
+const (
+	checkAge    = "age of the survey"
+	checkReview = "sign-off"
+)
+
 // siteDoubts says what must not be overlooked about a site as a whole.
-func (s *Server) siteDoubts(site survey.Site, judged []atlas.Judged, policy survey.Policy) []string {
-	out := reviewDoubts(site.Review, s.now())
-	var old, undated []string
+func siteDoubts(site survey.Site, judged []atlas.Judged) []string {
+	var out []string
+	if len(judged) == 0 && site.Review.State != survey.Signed {
+		out = append(out, "Not signed off.")
+	}
 	for _, j := range judged {
-		switch _, stale, known := surveyAge(j.Point.Item, policy, s.now()); {
-		case !known:
-			undated = append(undated, j.Point.Item.Label)
-		case stale:
-			old = append(old, j.Point.Item.Label)
+		for _, one := range doubts(j.Answer, checkReview) {
+			if !slices.Contains(out, one) {
+				out = append(out, one)
+			}
 		}
 	}
-	if len(old) > 0 {
-		out = append(out, fmt.Sprintf("Surveyed longer ago than the %.0f months allowed: %s.", policy.ResurveyMonths.Value, strings.Join(old, ", ")))
-	}
-	if len(undated) > 0 {
-		out = append(out, fmt.Sprintf("The date of the survey is not recorded: %s.", strings.Join(undated, ", ")))
+	for _, j := range judged {
+		for _, one := range doubts(j.Answer, checkAge) {
+			out = append(out, j.Point.Item.Label+": "+one)
+		}
 	}
 	return out
 }
 
-// reviewDoubts says how far short of a valid signature a site is.
-func reviewDoubts(r survey.Review, now time.Time) []string {
+// doubts words the named checks of an answer that did not pass.
+func doubts(a answer.Answer, titles ...string) []string {
+	best, ok := a.Best()
+	if !ok {
+		return nil
+	}
 	var out []string
-	switch r.State {
-	case survey.Signed:
-	case survey.Reviewed:
-		out = append(out, "Reviewed but not signed off.")
-	case survey.Draft:
-		out = append(out, "A draft: neither reviewed nor signed off.")
-	default:
-		out = append(out, "Not reviewed and not signed off.")
-	}
-	if due, ok := r.Due.Get(); ok && now.After(due) {
-		out = append(out, fmt.Sprintf("The review was due again on %s.", due.UTC().Format("2 Jan 2006")))
+	for _, c := range best.Main.Checks {
+		if slices.Contains(titles, c.Title) && !(c.Ran && c.Passed) {
+			text := c.Message
+			if c.Fix != "" {
+				text += ": " + c.Fix
+			}
+			out = append(out, sentence(text))
+		}
 	}
 	return out
-}
-
-// surveyAge is how many days ago a point was surveyed, and whether that is
-// longer than the policy allows; known is false without a date.
-func surveyAge(p survey.Point, policy survey.Policy, now time.Time) (days int, stale, known bool) {
-	days, known = survey.Age(p.SurveyedAt, now)
-	at, _ := p.SurveyedAt.Get()
-	return days, known && now.After(at.AddDate(0, int(policy.ResurveyMonths.Value), 0)), known
 }

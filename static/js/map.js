@@ -37,8 +37,12 @@ function loading(href, failed) {
       const url = new URL(href, location.href);
       url.searchParams.set('bbox', bbox.map((v) => v.toFixed(6)).join(','));
       fetchFeatures(url.href).then(
-        ({ features }) => {
+        ({ features, total }) => {
           source.addFeatures(features);
+          // What did not fit in the answer is asked for again when zoomed in.
+          const all = features.length >= total;
+          if (!all) source.removeLoadedExtent(extent);
+          more(href, !all);
           success(features);
         },
         (err) => {
@@ -59,6 +63,14 @@ function failed(err) {
   message.textContent = 'Part of the map could not be loaded. The list beside it is complete.';
   message.hidden = false;
   console.warn(err);
+}
+
+const partial = new Set();
+function more(href, cut) {
+  if (cut) partial.add(href);
+  else partial.delete(href);
+  const note = document.getElementById('map-more');
+  note.hidden = partial.size === 0;
 }
 
 // Layers, each with its checkbox.
