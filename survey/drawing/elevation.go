@@ -35,9 +35,9 @@ func (e Elevation) Draw(size Size) Drawing {
 	frame := Box{Plain, Plain, size.W - Plain, size.H - footHeight - 0.5}
 	width := float64(len(e.Pattern)-1)*gap + long*math.Sin(lean) + 1.1
 	height := long * math.Cos(lean)
-	scale := max(scaleFor(width, frame.X1-frame.X0-8), scaleFor(height, frame.Y1-frame.Y0-27))
+	scale := max(scaleFor(width, frame.X1-frame.X0-8), scaleFor(height, frame.Y1-frame.Y0-23))
 	k := 1000 / scale
-	ground := frame.Y0 + 16 + out*math.Cos(lean)*k
+	ground := frame.Y0 + 11 + out*math.Cos(lean)*k
 	left := frame.X0 + 4 + (frame.X1-frame.X0-8-width*k)/2 + out*math.Sin(lean)*k
 	foot := func(row int) Pt { return Pt{left + float64(len(e.Pattern)-1-row)*gap*k, ground} }
 	// up is the place so far along a bar above the ground; below is negative.
@@ -105,7 +105,7 @@ func (e Elevation) name(d *Drawing, l *labeller, from, to Pt, up func(int, float
 	l.place(label{text: "rope " + wording.Length(e.Units, s.RopeHeightM.Value) + " above the ground", at: from.toward(to, 0.6), or: []Pt{from.toward(to, 0.3)}, rank: 1, clear: 1, size: Normal, width: 34, home: Pt{0, -1}})
 	l.place(label{
 		text: "leans " + wording.Angle(s.LeanDeg.Value) + " from upright, away from the pull; " + wording.Length(e.Units, geo.Length(out)) + " stands out",
-		at:   up(0, out), clear: 1.5, size: Normal, width: 50, home: Pt{0.2, -1}, rank: 1,
+		at:   up(0, out), clear: 1.5, size: Normal, width: 62, home: Pt{0.2, -1}, rank: 1,
 	})
 	for row, n := range e.Pattern {
 		at := up(row, -deep)

@@ -79,7 +79,7 @@ func (p Plan) Draw(size Size) Drawing {
 	g.dimensions()
 	g.l.finish()
 	d.area(Pen{Width: Plain}, Empty, frame.corners()...)
-	left := d.norths(North{p.Pull.DeclinationDeg, p.Pull.ConvergenceDeg, p.At}, pull.Degrees())
+	left := d.norths(North{p.Pull.DeclinationDeg, p.Pull.ConvergenceDeg, p.At}, pull.Degrees(), northHeight)
 	d.foot(p.Units, left, g.s.scale)
 	return d
 }

@@ -68,9 +68,9 @@ func (s Section) Draw(size Size) Drawing {
 	for _, p := range s.Profile {
 		w, h = max(w, behind+p.Along.Metres()), max(h, -p.Height.Metres())
 	}
-	scale := max(scaleFor(w, frame.X1-frame.X0-8), scaleFor(h, frame.Y1-frame.Y0-26))
+	scale := max(scaleFor(w, frame.X1-frame.X0-8), scaleFor(h, frame.Y1-frame.Y0-21))
 	k := 1000 / scale
-	origin := Pt{frame.X0 + 4 + behind*k, frame.Y0 + 18 + max(0, (frame.Y1-frame.Y0-26-h*k)/3)}
+	origin := Pt{frame.X0 + 4 + behind*k, frame.Y0 + 15 + max(0, (frame.Y1-frame.Y0-21-h*k)/3)}
 	at := func(x, y float64) Pt { return origin.add(Pt{x * k, -y * k}) }
 	l := newLabeller(&d, frame.grow(-0.5))
 	anchor, edge, toe := at(0, 0), at(back, 0), at(back+run, -height)
@@ -135,7 +135,7 @@ func (s Section) name(d *Drawing, l *labeller, anchor, edge, toe Pt, sloped bool
 	length := func(l geo.Length) string { return wording.Length(s.Units, l) }
 	text := "setback " + wording.Opt(s.Setback, length)
 	if edge.sub(anchor).length() > 3 {
-		d.dimension(l, anchor, edge, -9, text)
+		d.dimension(l, anchor, edge, -8, text)
 	} else {
 		l.place(label{text: text, at: edge, clear: 1.5, size: Normal, home: Pt{0, -1}})
 	}

@@ -68,8 +68,8 @@ func (m SiteMap) Draw(size Size) Drawing {
 	}
 	g := mapper{SiteMap: m, d: &d, shown: map[survey.Role]bool{}}
 	legend := g.legendHeight(size.W)
-	g.frame = Box{Plain, Plain, size.W - Plain, size.H - legend - northHeight - 0.5}
-	scale := max(scaleFor(w, g.frame.X1-g.frame.X0-22), scaleFor(h, g.frame.Y1-g.frame.Y0-22), 500)
+	g.frame = Box{Plain, Plain, size.W - Plain, size.H - legend - footHeight - 0.5}
+	scale := max(scaleFor(w, inner(g.frame.X1-g.frame.X0)), scaleFor(h, inner(g.frame.Y1-g.frame.Y0)), 500)
 	g.s, ok = newSheet(centre, g.frame.centre(), scale, 0)
 	if !ok {
 		return saying(d, "No map: the site lies off the map.")
@@ -86,10 +86,14 @@ func (m SiteMap) Draw(size Size) Drawing {
 	}
 	g.l.finish()
 	d.area(Pen{Width: Plain}, Empty, g.frame.corners()...)
-	d.foot(m.Units, d.norths(m.North, 0), scale)
+	d.foot(m.Units, d.norths(m.North, 0, footHeight), scale)
 	g.legend(size, legend)
 	return d
 }
+
+// inner is the part of a frame's side that the points may take: the rest is
+// for their labels and the figures of the grid.
+func inner(side float64) float64 { return side - min(22, side*0.3) }
 
 // extent returns the middle of the points and the site with the size of the
 // ground they cover, in metres.
@@ -465,7 +469,7 @@ func (g *mapper) entries() []entry {
 	return out
 }
 
-const legendRow = 4.2
+const legendRow = 3.8
 
 // legendHeight reserves room for the longest legend these features can have.
 func (g *mapper) legendHeight(width float64) float64 {
@@ -480,7 +484,7 @@ func (g *mapper) legendHeight(width float64) float64 {
 }
 
 func (g *mapper) legend(size Size, height float64) {
-	flow(g.d, g.entries(), size, size.H-height-northHeight+0.5)
+	flow(g.d, g.entries(), size, size.H-height-footHeight+0.5)
 }
 
 // flow sets the entries in rows from y downwards and returns the height.

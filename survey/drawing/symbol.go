@@ -88,7 +88,7 @@ func (d *Drawing) dimension(l *labeller, a, b Pt, off float64, text string) {
 		l.avoid(e.sub(tick), e.add(tick))
 	}
 	l.avoid(p, q)
-	l.place(label{text: text, at: p.toward(q, 0.5), or: []Pt{p.toward(q, 0.25), p.toward(q, 0.75)}, clear: 0.7, size: Normal, home: ext, width: 34, rank: -1})
+	l.place(label{text: text, at: p.toward(q, 0.5), or: []Pt{p.toward(q, 0.25), p.toward(q, 0.75)}, clear: 0.7, size: Normal, home: ext, width: 44, rank: -1})
 }
 
 // roundScales are the leading figures of the scales drawings are made at.
@@ -226,28 +226,32 @@ func (d *Drawing) footNotes(u survey.Units, scale float64, notes ...footNote) {
 // norths draws true north as a long arrow, magnetic north beside it, and the
 // three norths in words, at the bottom right of a drawing; up is the bearing
 // that points to the top of the paper. It returns the width left beside it.
-func (d *Drawing) norths(n North, up float64) (left float64) {
-	const r = 5.2
+func (d *Drawing) norths(n North, up, high float64) (left float64) {
+	r := min(5.2, (high-2)/3)
 	em := Small * lettering.Point
-	c := Pt{d.W - r - 3.2, d.H - northHeight/2}
+	c := Pt{d.W - r - 3.2, d.H - high/2}
+	if up == 0 {
+		c.Y = d.H - r - 0.8 // nothing points down: the letter stands on top
+	}
 	letter := func(h Pt, out, size float64, name string, bold bool) {
 		d.add(Text{At: c.add(h.times(out)).add(Pt{0, size * lettering.Point * lettering.Cap / 2}), Text: name, Size: size, Bold: bold, Align: Middle})
 	}
 	h := heading(-up)
-	tip, notch, side := c.add(h.times(r)), c.add(h.times(r*0.55)), h.right().times(1.3)
+	tip, notch, side := c.add(h.times(r)), c.add(h.times(r*0.55)), h.right().times(r/4)
 	d.line(Pen{Width: Plain}, c.sub(h.times(r)), tip)
 	d.area(Pen{Width: Plain}, Ink, tip, c.add(h.times(r*0.4)).add(side), notch)
 	d.area(Pen{Width: Plain}, Paper, tip, c.add(h.times(r*0.4)).sub(side), notch)
 	letter(h, r+1.7, Normal, "N", true)
-	// The letter stands on the far side of its line from true north.
-	if v, ok := n.DeclinationDeg.Get(); ok && math.Abs(v) >= 3 {
-		const length = r * 0.7
+	// The letter stands on the far side of its line from true north. Under an
+	// arrow at the foot of the drawing there is no room for it.
+	if v, ok := n.DeclinationDeg.Get(); ok && math.Abs(v) >= 3 && (up != 0 || math.Abs(v) < 60) {
+		length := r * 0.7
 		d.line(Pen{Width: Thin, Dash: []float64{1.2, 0.6}}, c, c.add(heading(v-up).times(length)))
-		letter(heading(v+math.Copysign(48, v)-up), length+0.6, Small, "M", false)
+		letter(heading(v+math.Copysign(48, v)-up), max(length+0.6, 3.4), Small, "M", false)
 	}
 	lines := append([]string{"N: true north"}, n.words()...)
 	for i, s := range lines {
-		y := c.Y + em*(1.25*(float64(i)-float64(len(lines)-1)/2)+lettering.Cap/2)
+		y := d.H - high/2 + em*(1.25*(float64(i)-float64(len(lines)-1)/2)+lettering.Cap/2)
 		t := Text{At: Pt{c.X - r - 4, y}, Text: s, Size: Small, Align: End}
 		d.add(t)
 		left = max(left, t.Width())

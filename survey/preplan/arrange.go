@@ -1,0 +1,201 @@
+package preplan
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/paulmach/orb"
+
+	"holdfast/geo"
+	"holdfast/survey"
+	"holdfast/survey/answer"
+	"holdfast/survey/drawing"
+	"holdfast/survey/drawing/wording"
+)
+
+// Arrange decides what is printed, in which order. Points keep the order they
+// are given in.
+func Arrange(in Input) Sheet {
+	a := arranger{Input: in, u: in.Policy.Units}
+	name := cmp.Or(strings.TrimSpace(in.Site.Name), "a site without a name")
+	s := Sheet{
+		Title: "Preplan of " + name, Paper: in.Paper, PrintedAt: in.PrintedAt,
+		Running: name, Banners: a.banners(), Foot: a.foot(),
+	}
+	if in.Site.Code != "" {
+		s.Title += " (" + in.Site.Code + ")"
+		s.Running = in.Site.Code + " · " + name
+	}
+	s.Front = a.front()
+	for i := range in.Points {
+		s.Parts = append(s.Parts, a.point(i))
+	}
+	s.Parts = append(s.Parts, a.about())
+	return s
+}
+
+type arranger struct {
+	Input
+	u survey.Units
+}
+
+func (a *arranger) grid(p orb.Point) string {
+	if a.GridRef != nil && valid(p) {
+		if s := a.GridRef(p); s != "" {
+			return s
+		}
+	}
+	return "grid reference " + wording.Unknown
+}
+
+func (a *arranger) length(l geo.Length) string { return wording.Length(a.u, l) }
+
+// stale tells whether a survey is older than the policy allows; a survey
+// without a date, or with one in the future, is.
+func (a *arranger) stale(at survey.Opt[time.Time]) bool {
+	t, ok := at.Get()
+	if !ok || t.After(a.PrintedAt) {
+		return true
+	}
+	months := a.Policy.ResurveyMonths.Value
+	due := t.AddDate(0, int(months), int(30.44*(months-float64(int(months)))))
+	return due.Before(a.PrintedAt)
+}
+
+func (a *arranger) banners() (out []string) {
+	if len(a.Points) == 0 {
+		out = append(out, "NO POINT SURVEYED: this site has no surveyed anchor point.")
+	}
+	var old []string
+	undated := false
+	oldest := a.PrintedAt
+	for _, p := range a.Points {
+		if !a.stale(p.Point.SurveyedAt) {
+			continue
+		}
+		old = append(old, label(p.Point))
+		if t, ok := p.Point.SurveyedAt.Get(); ok && !t.After(a.PrintedAt) {
+			if t.Before(oldest) {
+				oldest = t
+			}
+		} else {
+			undated = true
+		}
+	}
+	if len(old) > 0 {
+		s := "STALE SURVEY: " + names(old)
+		if len(old) == len(a.Points) && len(old) > 1 {
+			s = fmt.Sprintf("STALE SURVEY: all %d points", len(old))
+		}
+		var why []string
+		if oldest.Before(a.PrintedAt) {
+			why = append(why, fmt.Sprintf("oldest %s, due after %g months", wording.Date(oldest), a.Policy.ResurveyMonths.Value))
+		}
+		if undated {
+			why = append(why, "date missing or in the future")
+		}
+		out = append(out, s+" ("+strings.Join(why, "; ")+"). Re-check.")
+	}
+	switch r := a.Site.Review; r.State {
+	case survey.Signed:
+		if due, ok := r.Due.Get(); ok && due.Before(a.PrintedAt) {
+			out = append(out, "SIGN-OFF OVERDUE: review was due "+wording.Date(due)+".")
+		}
+	case survey.Reviewed:
+		out = append(out, "NOT SIGNED: reviewed, but nobody has signed this preplan.")
+	case survey.Draft:
+		out = append(out, "NOT SIGNED: this preplan is a draft.")
+	default:
+		out = append(out, "NOT SIGNED: no review of this preplan is recorded.")
+	}
+	return out
+}
+
+func (a *arranger) foot() []string {
+	policy := "policy " + cmp.Or(a.Policy.Version, wording.NotRecorded)
+	if a.Policy.Department != "" {
+		policy += " (" + a.Policy.Department + ")"
+	}
+	return []string{fmt.Sprintf("atlas revision %d · site revision %d · %s · printed %s", a.AtlasRevision, a.SiteRevision, policy, wording.Moment(a.PrintedAt))}
+}
+
+// candidate is one option of one point.
+type candidate struct {
+	point  int
+	option answer.Option
+}
+
+// ranked returns every option of every point for the usual load, best first:
+// by verdict, ratio up to the required one, effort, then as given.
+func (a *arranger) ranked(usual string) (all []candidate) {
+	for i, p := range a.Points {
+		if p.Answer.LoadCase.ID != usual {
+			continue
+		}
+		for _, o := range p.Answer.Options {
+			all = append(all, candidate{i, o})
+		}
+	}
+	key := func(c candidate) (int, float64, int) {
+		r, _ := c.option.GoverningRatio.Get()
+		return verdictRank(c.option.Verdict), min(r, a.Points[c.point].Answer.RequiredRatio), c.option.People * c.option.Minutes
+	}
+	slices.SortStableFunc(all, func(x, y candidate) int {
+		vx, rx, ex := key(x)
+		vy, ry, ey := key(y)
+		return cmp.Or(cmp.Compare(vx, vy), cmp.Compare(ry, rx), cmp.Compare(ex, ey))
+	})
+	return all
+}
+
+func verdictRank(v answer.Verdict) int {
+	if i := slices.Index(answer.Verdicts, v); i >= 0 {
+		return i
+	}
+	return slices.Index(answer.Verdicts, answer.Unknown)
+}
+
+// usual is the load case of the first page: the policy's first, where it was
+// answered, else that of the first point.
+func (a *arranger) usual() string {
+	if len(a.Points) == 0 {
+		return ""
+	}
+	if len(a.Policy.LoadCases) > 0 {
+		for _, p := range a.Points {
+			if p.Answer.LoadCase.ID == a.Policy.LoadCases[0].ID {
+				return p.Answer.LoadCase.ID
+			}
+		}
+	}
+	return a.Points[0].Answer.LoadCase.ID
+}
+
+// spots are the points for the map; best is the index of the recommended
+// one, or -1.
+func (a *arranger) spots(best int) (out []drawing.Spot) {
+	for i, p := range a.Points {
+		s := drawing.Spot{
+			Label: p.Point.Label, Position: p.Point.Position, Class: p.Answer.Ground.Class,
+			Verdict: p.Answer.Verdict, Pull: p.Answer.Pull.TrueDeg, Best: i == best,
+		}
+		if o, ok := p.Answer.Best(); ok && o.Main.Layout != nil && p.Answer.Pull.TrueDeg.Known() {
+			s.Sector = survey.Known(o.Main.Layout.SectorDeg)
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// north is the declination of the first point that has one.
+func (a *arranger) north() drawing.North {
+	for _, p := range a.Points {
+		if p.Answer.Pull.DeclinationDeg.Known() {
+			return drawing.North{DeclinationDeg: p.Answer.Pull.DeclinationDeg, ConvergenceDeg: p.Answer.Pull.ConvergenceDeg, At: p.Answer.AsOf}
+		}
+	}
+	return drawing.North{}
+}

@@ -1,0 +1,409 @@
+package preplan
+
+import (
+	"cmp"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/paulmach/orb"
+
+	"holdfast/geo"
+	"holdfast/survey"
+	"holdfast/survey/answer"
+	"holdfast/survey/drawing"
+	"holdfast/survey/drawing/wording"
+)
+
+// What of a long text fits the first page, in characters.
+const (
+	textOnFront   = 330
+	dangerOnFront = 230
+)
+
+func (a *arranger) front() Front {
+	s := a.Site
+	f := Front{
+		Name: cmp.Or(strings.TrimSpace(s.Name), "a site without a name"), Code: cmp.Or(s.Code, "no code"),
+		Access: excerpt(s.Access, textOnFront), Staging: excerpt(s.Staging, textOnFront),
+		Cautions: answer.Cautions,
+	}
+	f.Kind = cmp.Or(string(s.Kind), "kind of site "+wording.NotRecorded)
+	if s.District != "" {
+		f.Kind += " · " + s.District
+	}
+	usual := a.usual()
+	all := a.ranked(usual)
+	best := -1
+	if len(all) > 0 && all[0].option.Verdict != answer.No {
+		best = all[0].point
+		f.Heading = "Best anchor for " + a.loadWords(best)
+		c := a.choice(all[0])
+		f.Best = &c
+	}
+	a.none(&f, best, usual)
+	a.second(&f, all)
+	a.place(&f, best)
+	f.Map = drawing.SiteMap{Units: a.u, Site: s.Geometry, Spots: a.spots(best), Layers: a.Layers, North: a.north()}
+	f.Dangers = a.dangers()
+	f.State = a.state()
+	return f
+}
+
+func (a *arranger) loadWords(i int) string {
+	l := a.Points[i].Answer.LoadCase
+	return fmt.Sprintf("the %s, %s on the anchor", cmp.Or(l.Title, "usual load"), wording.Demand(a.u, l.Force()))
+}
+
+// none says why there is no best anchor, and what would settle it.
+func (a *arranger) none(f *Front, best int, usual string) {
+	switch {
+	case best >= 0:
+		return
+	case len(a.Points) == 0:
+		f.Heading = "Best anchor"
+		f.None = "None: no point of this site has been surveyed."
+	default:
+		f.Heading = "Best anchor for " + a.loadWords(0)
+		f.None = "None: no anchor at the surveyed points is known to hold it."
+		for _, p := range a.Points {
+			if p.Answer.LoadCase.ID == usual && len(p.Answer.Settles) > 0 {
+				f.None += " What would settle it at " + label(p.Point) + ": " + p.Answer.Settles[0] + "."
+				break
+			}
+		}
+	}
+}
+
+// second picks the next anchor, elsewhere if that is as good.
+func (a *arranger) second(f *Front, all []candidate) {
+	f.SecondNone = "None."
+	if f.Best == nil || len(all) < 2 {
+		return
+	}
+	pick := -1
+	for i, c := range all[1:] {
+		i++
+		if c.option.Verdict == answer.No {
+			break
+		}
+		if pick < 0 || all[pick].point == all[0].point && c.point != all[0].point && verdictRank(c.option.Verdict) == verdictRank(all[pick].option.Verdict) {
+			pick = i
+		}
+	}
+	if pick < 0 {
+		f.SecondNone = "None: every other anchor at the surveyed points fails."
+		return
+	}
+	c := a.choice(all[pick])
+	f.Second = &c
+}
+
+// choice puts an option into the words of the first page.
+func (a *arranger) choice(c candidate) Choice {
+	p, o := a.Points[c.point], c.option
+	title := o.Main.Anchor.Name()
+	if o.Belay != nil {
+		title += ", belay on " + o.Belay.Anchor.Name()
+	}
+	out := Choice{Verdict: o.Verdict, Title: label(p.Point) + ": " + title, Pull: pullWords(p.Answer.Pull)}
+	at := p.Point.Position
+	if l := o.Main.Layout; l != nil && l.Anchor.Geometry != nil {
+		at = l.Front()
+	}
+	belay := Field{Name: "Belay", Text: "none: no independent belay anchor at this point", Loud: true}
+	if b := o.Belay; b != nil {
+		belay = Field{Name: "Belay", Text: fmt.Sprintf("%s, %s: %s", b.Anchor.Name(), verdictWord(b.Verdict), holding(a.u, b.Anchor)), Loud: b.Verdict != answer.Holds}
+	}
+	out.Rows = []Field{
+		{Name: "Where", Text: a.grid(at) + " · " + latLon(at), Wide: true},
+		{Name: "Line up on", Text: "back-bearing " + backWords(p.Answer.Pull)},
+		{Name: "Holds", Text: holding(a.u, o.Main.Anchor)},
+		{Name: "Ratio", Text: ratioWords(o.GoverningRatio, p.Answer.RequiredRatio), Loud: o.Verdict != answer.Holds},
+		{Name: "People", Text: fmt.Sprintf("%s, about %s", wording.Count(o.People, "person", "people"), wording.Count(o.Minutes, "minute", "minutes"))},
+		{Name: "Kit", Text: a.kitWords(o), Wide: true},
+	}
+	belay.Wide = true
+	out.Rows = append(out.Rows, belay)
+	if len(o.Kit.Short) > 0 {
+		out.Rows = append(out.Rows, Field{Name: "Not carried", Text: strings.Join(o.Kit.Short, "; "), Loud: true, Wide: true})
+	}
+	if n := open(o); n != "" {
+		out.Rows = append(out.Rows, Field{Name: "Checks", Text: n, Loud: true, Wide: true})
+	}
+	return out
+}
+
+// open names the checks of an option that failed or did not run.
+func open(o answer.Option) string {
+	var failed, idle []string
+	checks := o.Main.Checks
+	if o.Belay != nil {
+		for _, c := range o.Belay.Checks {
+			c.Title = "belay " + c.Title
+			checks = append(checks[:len(checks):len(checks)], c)
+		}
+	}
+	for _, c := range checks {
+		switch {
+		case !c.Ran && c.Matters:
+			idle = append(idle, c.Title)
+		case c.Ran && !c.Passed && c.Matters:
+			failed = append(failed, c.Title)
+		}
+	}
+	var out []string
+	if len(failed) > 0 {
+		out = append(out, "FAILED: "+names(failed))
+	}
+	if len(idle) > 0 {
+		out = append(out, "NOT RUN: "+names(idle))
+	}
+	return strings.Join(out, "; ")
+}
+
+func (a *arranger) kitWords(o answer.Option) string {
+	k := o.Kit
+	parts := []string{
+		wording.Count(k.Stakes, "stake (picket)", "stakes (pickets)"), wording.Count(k.Drivers, "driver", "drivers"),
+		wording.Count(k.WebbingPieces, "webbing piece", "webbing pieces"),
+	}
+	if l, ok := k.RopeM.Get(); ok {
+		parts = append(parts, a.length(l)+" of rope to the toe")
+	} else {
+		parts = append(parts, "rope to the toe "+wording.Unknown)
+	}
+	return strings.Join(parts, ", ")
+}
+
+// place gives the position of the site: that of the best point, else of the
+// first, else the middle of its outline.
+func (a *arranger) place(f *Front, best int) {
+	var at orb.Point
+	switch {
+	case len(a.Points) > 0:
+		i := max(best, 0)
+		at = a.Points[i].Point.Position
+		f.Mark = "position of " + label(a.Points[i].Point)
+	case a.Site.Geometry != nil:
+		at = a.Site.Geometry.Bound().Center()
+		f.Mark = "middle of the site"
+	default:
+		f.Grid, f.LatLon, f.Mark = "grid reference "+wording.Unknown, "position "+wording.NotRecorded, ""
+		return
+	}
+	if !valid(at) {
+		f.Grid, f.LatLon = "grid reference "+wording.Unknown, "position "+wording.Unknown
+		return
+	}
+	f.Grid, f.LatLon, f.GeoURI = a.grid(at), latLon(at), geoURI(at)
+}
+
+// state is the age of the survey, the sign-off and whom to call.
+func (a *arranger) state() []Field {
+	var first, last time.Time
+	undated := 0
+	for _, p := range a.Points {
+		t, ok := p.Point.SurveyedAt.Get()
+		switch {
+		case !ok || t.After(a.PrintedAt):
+			undated++
+			continue
+		case first.IsZero() || t.Before(first):
+			first = t
+		}
+		if t.After(last) {
+			last = t
+		}
+	}
+	age := wording.NotRecorded
+	if !first.IsZero() {
+		age = wording.Date(first)
+		if wording.Date(last) != age {
+			age += " to " + wording.Date(last)
+		}
+		days, _ := survey.Age(survey.Known(first), a.PrintedAt)
+		age += fmt.Sprintf(", oldest %s old", wording.Count(days, "day", "days"))
+	}
+	if undated > 0 {
+		age += fmt.Sprintf("; %s without a usable date", wording.Count(undated, "point", "points"))
+	}
+	r := a.Site.Review
+	sign := string(r.State)
+	if sign == "" {
+		sign = "no review recorded"
+	}
+	if r.By != "" {
+		sign += " by " + r.By
+	}
+	if t, ok := r.At.Get(); ok {
+		sign += " on " + wording.Date(t)
+	}
+	if t, ok := r.Due.Get(); ok {
+		sign += ", next review due " + wording.Date(t)
+	}
+	call := wording.NotRecorded
+	if len(a.Site.Contacts) > 0 {
+		var who []string
+		for _, c := range a.Site.Contacts {
+			who = append(who, contactWords(c))
+		}
+		call = excerpt(strings.Join(who, "; "), 200).Text
+	}
+	return []Field{
+		{Name: "Surveyed", Text: age, Loud: undated > 0 || len(a.Points) == 0},
+		{Name: "Sign-off", Text: sign, Loud: r.State != survey.Signed},
+		{Name: "Call", Text: call},
+	}
+}
+
+func contactWords(c survey.Contact) string {
+	s := cmp.Or(c.Who, "name "+wording.NotRecorded)
+	if c.For != "" {
+		s += " (" + c.For + ")"
+	}
+	return s + " " + cmp.Or(c.Phone, "phone "+wording.NotRecorded)
+}
+
+// dangers is what will hurt people here, worst first.
+func (a *arranger) dangers() []Field {
+	var out []Field
+	for _, d := range []Field{
+		{Name: "Buried", Text: a.buried(), Loud: true}, {Name: "Overhead", Text: a.overhead(), Loud: true},
+		{Name: "Edge", Text: a.edge()}, {Name: "Water", Text: a.water()}, {Name: "Traffic", Text: a.nearest(survey.RoleRoad)},
+	} {
+		if e := excerpt(d.Text, dangerOnFront); d.Text != "" {
+			d.Text = e.Text
+			out = append(out, d)
+		}
+	}
+	const most = 5
+	for i, h := range a.Site.Hazards {
+		if i == most {
+			out = append(out, Field{Name: "Also", Text: fmt.Sprintf("%d more, in full under About the site", len(a.Site.Hazards)-most), Loud: true})
+			break
+		}
+		if strings.TrimSpace(h) != "" {
+			out = append(out, Field{Name: "Also", Text: excerpt(h, 140).Text})
+		}
+	}
+	return out
+}
+
+func (a *arranger) buried() string {
+	var g groups
+	for _, p := range a.Points {
+		b := p.Point.BuriedUtilities
+		key := string(b.State)
+		until, dated := b.Until.Get()
+		switch {
+		case key == "" || b.State == survey.BuriedUnknown:
+			key = "not known, do not drive"
+		case b.State == survey.BuriedNotLocated:
+			key = "NOT LOCATED, do not drive"
+		case dated && until.Before(a.PrintedAt):
+			key += ", but the locate ran out on " + wording.Date(until)
+		case dated:
+			key += " until " + wording.Date(until)
+		default:
+			key += ", date of the locate " + wording.NotRecorded
+		}
+		g.add(key, label(p.Point))
+	}
+	return join(g.String(), a.nearest(survey.RoleBuried))
+}
+
+func (a *arranger) overhead() string {
+	var g groups
+	for _, p := range a.Points {
+		o := p.Point.Overhead
+		switch o.State {
+		case survey.OverheadNone:
+			g.add("none seen", label(p.Point))
+		case survey.OverheadPresent:
+			kv := "voltage " + wording.NotRecorded
+			if v, ok := o.KV.Get(); ok {
+				kv = fmt.Sprintf("%g kV", v)
+			}
+			g.add("PRESENT, "+kv+", clearance "+wording.Opt(o.ClearanceM, a.length), label(p.Point))
+		default:
+			g.add("not known, look up", label(p.Point))
+		}
+	}
+	return join(g.String(), a.nearest(survey.RoleOverhead))
+}
+
+// nearest says how near the layers put a role, or that there is no such layer.
+func (a *arranger) nearest(role survey.Role) string {
+	if len(a.Points) == 0 {
+		return ""
+	}
+	loaded := false
+	best, at, of := geo.Length(-1), "", ""
+	for _, p := range a.Points {
+		loaded = loaded || p.Near.Roles[role]
+		for _, n := range p.Near.Of(role) {
+			if best < 0 || n.Distance < best {
+				best, at, of = n.Distance, label(p.Point), cmp.Or(n.Name, "unnamed")
+			}
+		}
+	}
+	switch {
+	case best >= 0:
+		return fmt.Sprintf("on file: %s %s, %s from %s", role, of, a.length(best), at)
+	case !loaded:
+		return fmt.Sprintf("no %s layer in the atlas, so nothing is known from files", role)
+	default:
+		return fmt.Sprintf("no %s on file within reach", role)
+	}
+}
+
+func (a *arranger) edge() string {
+	var high, steep survey.Opt[float64]
+	unknown := 0
+	more := func(o *survey.Opt[float64], v float64) {
+		if w, ok := o.Get(); !ok || v > w {
+			*o = survey.Known(v)
+		}
+	}
+	for _, p := range a.Points {
+		t := p.Point.Terrain
+		if v, ok := t.HeightM.Get(); ok {
+			more(&high, v.Metres())
+		}
+		if v, ok := t.SlopeDeg.Get(); ok {
+			more(&steep, v)
+		}
+		if !t.HeightM.Known() || !t.SlopeDeg.Known() {
+			unknown++
+		}
+	}
+	if len(a.Points) == 0 {
+		return ""
+	}
+	s := "bank up to " + wording.Opt(high, func(v float64) string { return a.length(geo.Length(v)) + " high" })
+	s += ", slope up to " + wording.Opt(steep, func(v float64) string { return wording.Angle(v) + " from level" })
+	if unknown > 0 {
+		s += fmt.Sprintf(" (height or slope not recorded at %s)", wording.Count(unknown, "point", "points"))
+	}
+	return s
+}
+
+func (a *arranger) water() string {
+	w := a.Site.Water
+	s := "gauge " + wording.NotRecorded
+	if w.Gauge != "" {
+		s = "gauge " + w.Gauge + ", unsafe from a stage of " + wording.Opt(w.WarnStageM, a.length)
+	}
+	return join(s, a.nearest(survey.RoleWater))
+}
+
+func join(parts ...string) string {
+	var out []string
+	for _, p := range parts {
+		if p != "" {
+			out = append(out, p)
+		}
+	}
+	return strings.Join(out, "; ")
+}
