@@ -77,7 +77,8 @@ func writeSheet(ctx context.Context, a atlas.Atlas, site string, paper preplan.P
 	}
 	defer func() {
 		if err != nil {
-			err = errors.Join(err, f.Close(), os.Remove(f.Name()))
+			_ = f.Close() // what went wrong first is what is said
+			err = errors.Join(err, os.Remove(f.Name()))
 		}
 	}()
 	if err := write(f, sheet); err != nil {

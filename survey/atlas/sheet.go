@@ -54,10 +54,9 @@ func (a Atlas) layersIn(ctx context.Context, b orb.Bound) ([]survey.LayerFeature
 	return near, nil
 }
 
-// gridRef writes a position to 10 m, as fine as a person finds a place by;
-// "" where it has no grid reference.
+// gridRef writes a position to the metre; "" where it has no grid reference.
 func gridRef(p orb.Point) string {
-	ref, err := grid.USNG(p, grid.TenMetres)
+	ref, err := grid.USNG(p, grid.Metre)
 	if err != nil {
 		return ""
 	}
