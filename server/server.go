@@ -88,6 +88,7 @@ func (s *Server) routes() chi.Router {
 	r.Get("/map/points", s.handleMapPoints)
 	r.Get("/map/grid", s.handleMapGrid)
 	r.Get("/sites/{id}", s.handleSite)
+	r.Get("/sites/{id}/sheet.pdf", s.handleSheetPDF)
 	r.Get("/points/{id}", s.handlePoint)
 	r.Get("/about", s.handleAbout)
 	r.Post("/display", s.handleDisplay)
@@ -108,6 +109,7 @@ func (s *Server) routes() chi.Router {
 		r.Options("/collections/{collection}/items/{id}", s.handleItemOptions)
 
 		r.Get("/collections/points/items/{id}/options", s.handleOptions)
+		r.Get("/collections/sites/items/{id}/sheet", s.handleAPISheet)
 		r.Post("/options", s.handleCalculate)
 		r.Get("/convert", s.handleConvert)
 	})
