@@ -42,7 +42,9 @@ type Anchor struct {
 	Kind       AnchorKind       `json:"kind"`
 	BearingDeg Opt[geo.Bearing] `json:"bearing_deg,omitzero"`
 	DistanceM  Opt[geo.Length]  `json:"distance_m,omitzero"`
-	DiameterMM Opt[float64]     `json:"diameter_mm,omitzero"`
+	DiameterMM Opt[float64]     `json:"diameter_mm,omitzero"` // of a deadman, the height of its face
+	DepthM     Opt[geo.Length]  `json:"depth_m,omitzero"`     // of a deadman: mean, to the middle of its face
+	LengthM    Opt[geo.Length]  `json:"length_m,omitzero"`    // of a deadman, across the pull
 	Material   string           `json:"material,omitempty"`
 	Condition  string           `json:"condition,omitempty"`
 	RatedKN    Opt[float64]     `json:"rated_kn,omitzero"`
@@ -78,6 +80,11 @@ func (p Point) checkAnchors(c *checker, at string) {
 		c.bearing(ptr+"/bearing_deg", a.BearingDeg)
 		within(c, ptr+"/distance_m", a.DistanceM, 0, 1000, "m")
 		within(c, ptr+"/diameter_mm", a.DiameterMM, 0, 10000, "mm")
+		within(c, ptr+"/depth_m", a.DepthM, 0, 10, "m")
+		within(c, ptr+"/length_m", a.LengthM, 0, 30, "m")
+		if a.Kind != KindDeadman && (a.DepthM.Known() || a.LengthM.Known()) {
+			c.add(ptr+"/kind", "depth_m and length_m belong to a deadman, not to a %s", a.Kind)
+		}
 		within(c, ptr+"/rated_kn", a.RatedKN, 0, 10000, "kN")
 		oneOf(c, ptr+"/evidence", a.Evidence, Evidences)
 		if a.RatedKN.Known() && a.Evidence == "" {

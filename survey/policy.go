@@ -3,7 +3,6 @@ package survey
 import (
 	"encoding/json"
 	"fmt"
-	"math"
 	"reflect"
 	"slices"
 	"strings"
@@ -47,6 +46,7 @@ type Policy struct {
 	UtilityFilesDoubtM Line[geo.Length] `json:"utility_files_doubt_m"` // lines on file nearer than this are named
 	PositionAccuracyM  Line[geo.Length] `json:"position_accuracy_m"`   // worse positions are a failed check
 	ResurveyMonths     Line[float64]    `json:"resurvey_months"`
+	LayerMonths        Line[float64]    `json:"layer_months"`      // older layer data are a failed check
 	SharingRigs        Line[float64]    `json:"sharing_rigs"`      // most equal rigs that may share one load
 	SharingAngleDeg    Line[float64]    `json:"sharing_angle_deg"` // widest interior angle between the outer legs
 	SharingSpacingM    Line[geo.Length] `json:"sharing_spacing_m"` // between rigs that share, across the pull
@@ -204,87 +204,6 @@ func ParsePolicy(raw []byte) (Policy, error) {
 		return p, err
 	}
 	return p, p.Validate()
-}
-
-// Validate requires every line to be sourced and within reason.
-func (p Policy) Validate() error {
-	var c checker
-	if p.Version == "" {
-		c.add("/version", "is missing")
-	}
-	oneOf(&c, "/units", p.Units, []Units{UnitsUS, UnitsSI})
-	c.lines("", reflect.ValueOf(p))
-	number := func(ptr string, v, lo, hi float64) { within(&c, ptr, Known(v), lo, hi, "") }
-	number("/required_ratio/value", p.RequiredRatio.Value, 1, 100)
-	number("/floor_ratio/value", p.FloorRatio.Value, 1, p.RequiredRatio.Value)
-	number("/doubt_factor/value", p.DoubtFactor.Value, 1, 10)
-	number("/sector_deg/value", p.SectorDeg.Value, 0, 45)
-	number("/front_slope_deg/value", p.FrontSlopeDeg.Value, 0, 60)
-	number("/setback_m/value", float64(p.SetbackM.Value), 0, 100)
-	number("/setback_embedments/value", p.SetbackEmbedments.Value, 0, 20)
-	number("/sharing_rigs/value", p.SharingRigs.Value, 1, 4)
-	number("/sharing_angle_deg/value", p.SharingAngleDeg.Value, 0, 120)
-	number("/pulley_efficiency/value", p.PulleyEfficiency.Value, 0.1, 1)
-	number("/haul_per_person_n/value", p.HaulPerPersonN.Value, 10, 1000)
-	number("/stake/length_m/value", float64(p.Stake.LengthM.Value), 0.3, 5)
-	number("/stake/diameter_mm/value", p.Stake.DiameterMM.Value, 5, 300)
-	number("/stake/embedment_m/value", float64(p.Stake.EmbedmentM.Value), 0.1, float64(p.Stake.LengthM.Value))
-	number("/stake/yield_mpa/value", p.Stake.YieldMPa.Value, 100, 2000)
-	number("/stake/lean_deg/value", p.Stake.LeanDeg.Value, 0, 45)
-	number("/stake/spacing_m/value", float64(p.Stake.SpacingM.Value), 0.3, 10)
-	for i, r := range p.Ratings {
-		ptr := fmt.Sprintf("/ratings/%d", i)
-		number(ptr+"/holding_n", r.HoldingN, 1, 1e6)
-		if _, err := ParsePattern(r.Rig); err != nil {
-			c.add(ptr+"/rig", "%s", err)
-		}
-	}
-	for i, f := range p.GroundFactors {
-		ptr := fmt.Sprintf("/ground_factors/%d", i)
-		oneOf(&c, ptr+"/ground", f.Ground, []GroundKey{FactorA, FactorB, FactorCCohesive, FactorSand})
-		within(&c, ptr+"/factor", f.Factor, 0, 1, "")
-	}
-	for i, l := range p.LoadCases {
-		l.check(&c, fmt.Sprintf("/load_cases/%d", i))
-	}
-	if len(p.LoadCases) == 0 {
-		c.add("/load_cases", "is empty: at least one load case is needed")
-	}
-	return c.err()
-}
-
-func (l LoadCase) check(c *checker, ptr string) {
-	if l.ID == "" {
-		c.add(ptr+"/id", "is missing")
-	}
-	within(c, ptr+"/load_n", Known(l.LoadN), 1, 1e6, "N")
-	within(c, ptr+"/friction", Known(l.Friction), 0, 2, "")
-	within(c, ptr+"/rope_angle_deg", Known(l.RopeAngleDeg), 0, 90, "degrees above the ground")
-	within(c, ptr+"/redirect_deg", l.RedirectDeg, 0, 180, "degrees")
-	within(c, ptr+"/edge_efficiency", l.EdgeEfficiency, 0.05, 1, "")
-	oneOf(c, ptr+"/basis", l.Basis, []LoadBasis{BasisGreater, BasisHanging, BasisRaising})
-}
-
-// lines requires a source on every line and a finite number in it.
-func (c *checker) lines(ptr string, v reflect.Value) {
-	switch v.Kind() {
-	case reflect.Slice:
-		for i := range v.Len() {
-			c.lines(fmt.Sprintf("%s/%d", ptr, i), v.Index(i))
-		}
-	case reflect.Struct:
-		keys := keysOf(v.Type())
-		for _, k := range sortedKeys(keys) {
-			f := v.Field(keys[k])
-			if k == "source" && f.String() == "" {
-				c.add(ptr+"/source", "is empty: name where the figure comes from, or write department")
-			}
-			if f.Kind() == reflect.Float64 && (math.IsNaN(f.Float()) || math.IsInf(f.Float(), 0)) {
-				c.add(ptr+"/"+k, "is not a finite number")
-			}
-			c.lines(ptr+"/"+k, f)
-		}
-	}
 }
 
 // Pattern is a rig of stakes: stakes per row, front row first.
