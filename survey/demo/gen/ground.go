@@ -12,11 +12,10 @@ import (
 // xy is a place in metres east and north of the middle of the district.
 type xy struct{ x, y float64 }
 
-func (a xy) add(b xy) xy            { return xy{a.x + b.x, a.y + b.y} }
-func (a xy) scale(k float64) xy     { return xy{a.x * k, a.y * k} }
-func (a xy) bearing() geo.Bearing   { return geo.NewBearing(math.Atan2(a.x, a.y) * 180 / math.Pi) }
-func unit(deg float64) xy           { s, c := math.Sincos(deg * math.Pi / 180); return xy{s, c} }
-func between(a, b xy, t float64) xy { return a.scale(1 - t).add(b.scale(t)) }
+func (a xy) add(b xy) xy          { return xy{a.x + b.x, a.y + b.y} }
+func (a xy) scale(k float64) xy   { return xy{a.x * k, a.y * k} }
+func (a xy) bearing() geo.Bearing { return geo.NewBearing(math.Atan2(a.x, a.y) * 180 / math.Pi) }
+func unit(deg float64) xy         { s, c := math.Sincos(deg * math.Pi / 180); return xy{s, c} }
 
 var middle = orb.Point{-91.2, 44.65}
 
