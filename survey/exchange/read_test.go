@@ -68,7 +68,7 @@ func TestReadPoints(t *testing.T) {
 		6:  "refused /geometry: is null: it has no place",
 		7:  "refused /geometry/coordinates: latitude -91.2 is beyond ±90: longitude comes first, so latitude and longitude look swapped",
 		8:  "refused /geometry/type: a survey point is a Point, not a LineString",
-		9:  "repaired 1 heights were no-data marks such as -9999 and are taken as not recorded",
+		9:  "repaired heights that are no-data marks such as -9999 are taken as not recorded (1)",
 		10: "accepted ",
 		11: "refused the id a was used by record 10 of this file already",
 	} {

@@ -59,7 +59,7 @@ func (s *shaper) notes() []string {
 		out = append(out, fmt.Sprintf("%s turned round: outer rings run counter-clockwise, holes clockwise (RFC 7946)", rings(s.turned)))
 	}
 	if s.noData > 0 {
-		out = append(out, fmt.Sprintf("%d heights were no-data marks such as -9999 and are taken as not recorded", s.noData))
+		out = append(out, fmt.Sprintf("heights that are no-data marks such as -9999 are taken as not recorded (%d)", s.noData))
 	}
 	return out
 }

@@ -52,6 +52,8 @@ func inspect(ctx context.Context, path, abs string, o Options) (string, error) {
 	id, mode, err := identify(ctx, abs, marked)
 	if cause, ok := errors.AsType[sqlite3.Error](err); ok && cause.Code == sqlite3.ErrNotADB {
 		return "", refuse(survey.ErrInvalid, err, "%q is not an atlas: it is no SQLite file", path)
+	} else if ok && cause.Code == sqlite3.ErrCantOpen && mode == "ro" && writable(filepath.Dir(abs)) != nil {
+		return "", refuse(survey.ErrReadOnly, err, "%q has changes in the log beside it that cannot be read where nothing may be written; copy both files to a writable folder", path)
 	} else if err != nil {
 		return "", refuse(survey.ErrInvalid, err, "%q cannot be read as an atlas: %s", path, err)
 	}

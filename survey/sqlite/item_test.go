@@ -174,7 +174,7 @@ func TestHistory(t *testing.T) {
 
 	err = s.DeleteSite(ctx, site.ID, officer, anyRev)
 	require.ErrorIs(t, err, survey.ErrConflict)
-	assert.ErrorContains(t, err, "still holds 1 points")
+	assert.ErrorContains(t, err, "still holds points (1)")
 	require.NoError(t, s.DeletePoint(ctx, p.ID, officer, anyRev))
 	_, err = s.Point(ctx, p.ID)
 	require.ErrorIs(t, err, survey.ErrNotFound)
@@ -184,6 +184,11 @@ func TestHistory(t *testing.T) {
 	n, err := s.CountPoints(ctx, sqlite.Filter{})
 	require.NoError(t, err)
 	assert.Zero(t, n)
+
+	_, read := s.Pools()
+	var boxes int
+	require.NoError(t, read.QueryRow(`SELECT count(*) FROM points_box`).Scan(&boxes))
+	assert.Zero(t, boxes, "a tombstone has no place")
 
 	restored := putPoint(t, s, p)
 	got, err := s.Point(ctx, p.ID)

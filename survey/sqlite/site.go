@@ -74,7 +74,7 @@ func (s *Store) DeleteSite(ctx context.Context, id string, a Author, expect surv
 			return err
 		}
 		if held > 0 {
-			return refuse(survey.ErrConflict, nil, "the site still holds %d points: move or delete them first", held)
+			return refuse(survey.ErrConflict, nil, "the site still holds points (%d): move or delete them first", held)
 		}
 		return t.delete(ctx, siteKind, id, expect)
 	})
