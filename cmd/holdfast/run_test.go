@@ -76,9 +76,17 @@ func TestEveryVerbHasHelpWithAnExample(t *testing.T) {
 
 func TestWrongUse(t *testing.T) {
 	for _, args := range [][]string{
-		{"nonsense"}, {"options"}, {"options", "X", "--file", "y"}, {"convert", "--at", "yesterday", "1,2"}, {"sheet", "X", "--to", "x.doc"},
-		{"import", "x"}, {"import", "x", "--layer", "L"}, {"import", "x", "--layer", "L", "--role", "moat"}, {"import", "x", "--sites", "--points"},
-		{"serve", "--port", "1"}, {"terrain"},
+		{"nonsense"},
+		{"options"},
+		{"options", "X", "--file", "y"},
+		{"convert", "--at", "yesterday", "1,2"},
+		{"sheet", "X", "--to", "x.doc"},
+		{"import", "x"},
+		{"import", "x", "--layer", "L"},
+		{"import", "x", "--layer", "L", "--role", "moat"},
+		{"import", "x", "--sites", "--points"},
+		{"serve", "--port", "1"},
+		{"terrain"},
 	} {
 		r := call(t, "", args...)
 		assert.Equal(t, exitUsage, r.code, "%v: %s", args, r.err)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -59,9 +60,25 @@ func (c *sheetCmd) writer() (func(io.Writer, preplan.Sheet) error, error) {
 	case ".pdf":
 		return preplan.WritePDF, nil
 	case ".html":
-		return preplan.WriteHTML, nil
+		return wholeHTML, nil
 	}
 	return nil, misuse("--to %q: end the name in .pdf or .html", c.To)
+}
+
+// wholeHTML writes the sheet as one file that needs no other: the server sends
+// its style sheet apart, a file on a stick cannot.
+func wholeHTML(w io.Writer, s preplan.Sheet) error {
+	const address = "sheet.css"
+	var page bytes.Buffer
+	if err := preplan.WriteHTML(&page, s, address); err != nil {
+		return err
+	}
+	link := `<link rel="stylesheet" href="` + address + `">`
+	if !bytes.Contains(page.Bytes(), []byte(link)) {
+		return errors.New("the sheet has no place for its style")
+	}
+	_, err := w.Write(bytes.Replace(page.Bytes(), []byte(link), []byte("<style>"+preplan.Stylesheet+"</style>"), 1))
+	return err
 }
 
 // writeSheet writes the sheet of a site beside its final name first, so that
