@@ -9,6 +9,7 @@ import (
 	"io"
 	"iter"
 	"strconv"
+	"strings"
 )
 
 // Feature is a GeoJSON Feature as read. ID is the id as text, "" when absent;
@@ -113,7 +114,7 @@ func Records(r io.Reader) iter.Seq[Record] {
 		}
 		s := scanner{dec: json.NewDecoder(&separatorless{r: in}), yield: yield}
 		if err := s.run(); err != nil {
-			yield(Record{Err: fmt.Errorf("%w: %w near byte %d", ErrNotGeoJSON, plain(err), s.dec.InputOffset())})
+			yield(Record{Err: fmt.Errorf("%w: %w near byte %d", ErrNotGeoJSON, Plain(err), s.dec.InputOffset())})
 		}
 	}
 }
@@ -237,7 +238,7 @@ func (s *scanner) emit(raw []byte) error {
 	if len(raw) > MaxRecord {
 		rec.Err = fmt.Errorf("the record is longer than %d bytes", MaxRecord)
 	} else if err := json.Unmarshal(raw, &rec.Feature); err != nil {
-		rec.Err = plain(err)
+		rec.Err = Plain(err)
 	}
 	if !s.yield(rec) {
 		return errStop
@@ -245,17 +246,25 @@ func (s *scanner) emit(raw []byte) error {
 	return nil
 }
 
-// plain rewords the decoder's errors for people who do not write Go.
-func plain(err error) error {
+// Plain rewords the errors of encoding/json for people who do not write Go.
+func Plain(err error) error {
 	var syntax *json.SyntaxError
 	var kind *json.UnmarshalTypeError
 	switch {
 	case errors.Is(err, io.ErrUnexpectedEOF):
 		return errors.New("the file ends in the middle of a record")
+	case errors.As(err, &syntax) && notANumber(syntax):
+		return errors.New("this is not valid JSON: NaN and Infinity are no numbers there; leave out what is not known")
 	case errors.As(err, &syntax):
 		return fmt.Errorf("this is not valid JSON (%s)", syntax.Error())
 	case errors.As(err, &kind):
 		return fmt.Errorf("found a %s where %s was expected", kind.Value, strconv.Quote(kind.Field))
 	}
 	return err
+}
+
+// notANumber tells NaN and Infinity, which other programs write, from other
+// rubbish: the decoder stops at their first letter.
+func notANumber(err *json.SyntaxError) bool {
+	return strings.HasPrefix(err.Error(), "invalid character 'N'") || strings.HasPrefix(err.Error(), "invalid character 'I'")
 }

@@ -78,6 +78,9 @@ func TestABrokenStreamSaysWhere(t *testing.T) {
 		last := got[len(got)-1]
 		assert.ErrorIs(t, last.Err, geojson.ErrNotGeoJSON, name)
 		assert.ErrorContains(t, last.Err, "near byte", name)
+		if name == "NaN" {
+			assert.ErrorContains(t, last.Err, "NaN and Infinity are no numbers")
+		}
 	}
 }
 
