@@ -17,11 +17,11 @@ import (
 // TestDialectsAgainstPROJ reads what PROJ's projinfo (9.1.1) writes for a
 // system in each dialect of well-known text and wants the system of the code:
 // recognised, and with the same coordinates to 0.2 mm (the texts carry 15
-// digits). Every 40th system is tried; CRS_SWEEP=all tries all.
+// digits). Every 60th system is tried; CRS_SWEEP=all tries all.
 func TestDialectsAgainstPROJ(t *testing.T) {
 	projinfo := need(t, "projinfo", "proj-bin")
 	table := append(rows(t, "projected"), rows(t, "geographic")...)
-	stride := 40
+	stride := 60
 	if os.Getenv("CRS_SWEEP") == "all" {
 		stride = 1
 	}
@@ -62,6 +62,6 @@ func TestDialectsAgainstPROJ(t *testing.T) {
 		}
 	})
 	t.Logf("%d texts read, %d recognised by code", read.Load(), named.Load())
-	require.Greater(t, read.Load(), int64(400))
+	require.Greater(t, read.Load(), int64(300))
 	assert.Greater(t, float64(named.Load()), 0.95*float64(read.Load()))
 }
