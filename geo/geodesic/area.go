@@ -49,7 +49,8 @@ func (w *spheroid) enclosed(ring orb.Ring) extent {
 	if len(ring) == 0 {
 		return extent{}
 	}
-	var sum, perimeter, turn exactSum
+	var sum, perimeter exactSum
+	var turn float64 // eastward, degrees
 	a := ring[len(ring)-1]
 	if !valid(a) {
 		return extent{area: math.NaN(), perimeter: math.NaN()}
@@ -62,14 +63,13 @@ func (w *spheroid) enclosed(ring orb.Ring) extent {
 		c := w.solve(&p)
 		perimeter.add(c.s12)
 		sum.add(-w.under(&p, &c))
-		d, e := angDiff(a[0], b[0])
-		turn.add(d)
-		turn.add(e)
+		d, _ := angDiff(a[0], b[0])
+		turn += d
 		a = b
 	}
 
 	total := 4 * math.Pi * w.c2
-	turns := math.RoundToEven(turn.hi / 360) // eastward, round the axis
+	turns := math.RoundToEven(turn / 360) // round the axis
 	odd := int(turns)&1 != 0
 	if odd { // the sides add up to the area from the ring to the equator
 		sum.add(-math.Copysign(total/2, sum.hi))

@@ -19,6 +19,9 @@ func DirectOn(el geo.Ellipsoid, a orb.Point, az geo.Bearing, s geo.Length) (orb.
 	return l.At(s)
 }
 
+// Bound is the least distance in metres that a segment may have.
+func Bound(p, a, b orb.Point) float64 { return bound(place(p), place(a), place(b)) }
+
 func AreaOn(el geo.Ellipsoid, ring orb.Ring) float64 {
 	return newSpheroid(el).enclosed(ring).area
 }

@@ -62,15 +62,6 @@ func (w *spheroid) arrange(lon1, lat1, lon2, lat2 float64) (p endpoints) {
 
 	p.sb1, p.cb1 = w.reduced(lat1)
 	p.sb2, p.cb2 = w.reduced(lat2)
-	// Round-off must not make β2 differ from ±β1 in one of its two values
-	// only. The better conditioned one decides.
-	if p.cb1 < -p.sb1 {
-		if p.cb2 == p.cb1 {
-			p.sb2 = math.Copysign(p.sb1, p.sb2)
-		}
-	} else if math.Abs(p.sb2) == -p.sb1 {
-		p.cb2 = p.cb1
-	}
 	p.dn1 = math.Sqrt(1 + w.ep2*p.sb1*p.sb1)
 	p.dn2 = math.Sqrt(1 + w.ep2*p.sb2*p.sb2)
 	return p
@@ -149,7 +140,7 @@ func (t *trial) span() {
 // aim sets t to the geodesic that leaves point 1 with azimuth α1 (sec. 4).
 func (w *spheroid) aim(p *endpoints, sa1, ca1 float64, t *trial) {
 	if p.sb1 == 0 && ca1 == 0 {
-		ca1 = -tiny // off the equator, where the vertex has no place
+		ca1 = tiny // off the equator, where σ is counted from
 	}
 	t.sa0 = sa1 * p.cb1
 	q := sa1 * p.sb1

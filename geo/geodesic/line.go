@@ -76,10 +76,6 @@ func (l *Line) At(s geo.Length) (orb.Point, geo.Bearing) {
 	sb2 := l.ca0 * ssig2
 	x2 := l.ca0 * csig2
 	cb2 := math.Sqrt(l.sa0*l.sa0 + x2*x2)
-	if cb2 == 0 { // at a pole: the limit along the line
-		cb2, x2, csig2 = tiny, tiny, tiny
-	}
-
 	so2 := l.sa0 * ssig2
 	omg12 := math.Atan2(so2*l.comg1-csig2*l.somg1, csig2*l.comg1+so2*l.somg1)
 	b3 := sinSeries5(ssig2, csig2, &l.c3)

@@ -20,9 +20,9 @@ type Foot struct {
 // b, and its distance. If a and b coincide the foot is a; an invalid point
 // gives NaN.
 //
-// The foot is good to a micrometre, unless p is 9900 to 10100 km abeam of the
+// The foot is good to a micrometre, unless p is 9900 to 10150 km abeam of the
 // geodesic: about a quarter of the way round the earth, where all of a line is
-// nearly equally far. There d may be up to 0.2 % more than the least distance.
+// nearly equally far. There d may be up to 0.3 % more than the least distance.
 func ToSegment(p, a, b orb.Point) (foot orb.Point, d geo.Length) {
 	foot, d, _ = nearest(p, a, b)
 	return foot, d
@@ -88,7 +88,6 @@ func nearest(p, a, b orb.Point) (foot orb.Point, d geo.Length, along float64) {
 	const (
 		radius = 6371008.8 // m, mean radius of WGS 84
 		near   = 1e-7      // m
-		turn   = 2 * math.Pi * radius
 	)
 	span, az, _, ok := Inverse(a, b)
 	if !ok {
@@ -101,12 +100,7 @@ func nearest(p, a, b orb.Point) (foot orb.Point, d geo.Length, along float64) {
 	for i := 0; ok && i < 20; i++ {
 		s, c := math.Sincos(float64(d) / radius)
 		next := along + radius*math.Atan2(s*math.Cos(az.Off(toP).Radians()), c)
-		switch { // beyond an end: the end that is nearer round the circle
-		case next < 0 && -next <= next+turn-length, next > length && turn-next < next-length:
-			next = 0
-		case next < 0 || next > length:
-			next = length
-		}
+		next = max(0, min(length, next))
 		if math.Abs(next-along) <= near {
 			break
 		}
@@ -117,7 +111,7 @@ func nearest(p, a, b orb.Point) (foot orb.Point, d geo.Length, along float64) {
 		}
 		d, toP, _, ok = Inverse(foot, p)
 	}
-	// Far away the sphere may have picked the wrong end.
+	// From far away the other end may be the nearer one, round the earth.
 	if d > 5e6 {
 		if e := Distance(a, p); e < d {
 			foot, d, along = a, e, 0

@@ -150,6 +150,25 @@ func TestToLineIsTheLeastOfItsSegments(t *testing.T) {
 	})
 }
 
+// The bound that lets a segment be passed over is never more than its distance.
+func TestBound(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := random{newRand(rapid.Uint64().Draw(t, "seed"))}
+		length := math.Pow(10, rapid.Float64Range(0, 7.2).Draw(t, "log length"))
+		a := r.point()
+		az := r.bearing()
+		b, _ := geodesic.Direct(a, az, geo.Length(length))
+		on, turned := geodesic.Direct(a, az, geo.Length(length*r.Float64()))
+		p, _ := geodesic.Direct(on, turned.Turn(90*geo.Degree), geo.Length(length*math.Pow(10, r.between(-9, 0))))
+		_, d := geodesic.ToSegment(p, a, b)
+		bound := geodesic.Bound(p, a, b)
+		assert.LessOrEqual(t, bound, d.Metres())
+		if length < 1e4 && d > 1 { // and close enough to be of use
+			assert.Greater(t, bound, d.Metres()*0.99-length/1000)
+		}
+	})
+}
+
 func TestToLineDegenerate(t *testing.T) {
 	// source: the contract of ToLine and the radius of the equator.
 	d := math.Pi / 180 * 6378137
@@ -174,6 +193,9 @@ func TestToPolygonExamples(t *testing.T) {
 	cap60 := orb.Ring{{0, 60}, {90, 60}, {180, 60}, {-90, 60}}
 	antarctic := orb.Ring{{0, -70}, {-90, -70}, {180, -70}, {90, -70}}
 	fiji := orb.Ring{{179, -18}, {-179, -18}, {-179, -16}, {179, -16}}
+	// Twice a latitude of 85°, all but 20° of longitude: more than half the
+	// earth, so that its inside is the rest, with both poles.
+	frame := orb.Ring{{-170, -85}, {-90, -85}, {0, -85}, {90, -85}, {170, -85}, {170, 85}, {90, 85}, {0, 85}, {-90, 85}, {-170, 85}}
 	octant := orb.Ring{{0, 0}, {90, 0}, {90, 90}}
 	// The answers follow from symmetry, or plainly from where the points lie.
 	for _, c := range []struct {
@@ -201,6 +223,10 @@ func TestToPolygonExamples(t *testing.T) {
 		{"on the antimeridian", orb.Point{180, -17}, orb.Polygon{fiji}, 0},
 		{"on it, the other way", orb.Point{-180, -17}, orb.Polygon{fiji}, 0},
 		{"far from it", orb.Point{0, -17}, orb.Polygon{fiji}, math.NaN()},
+		{"the rest of the earth", orb.Point{180, 0}, orb.Polygon{frame}, 0},
+		{"the north pole in the rest", orb.Point{0, 90}, orb.Polygon{frame}, 0},
+		{"the south pole in the rest", orb.Point{0, -90}, orb.Polygon{frame}, 0},
+		{"not in the rest", orb.Point{0, 0}, orb.Polygon{frame}, math.NaN()},
 		{"with a corner at the pole", orb.Point{45, 45}, orb.Polygon{octant}, 0},
 		{"near that pole, outside", orb.Point{-135, 89}, orb.Polygon{octant}, math.NaN()},
 		{"near that pole, inside", orb.Point{45, 89}, orb.Polygon{octant}, 0},

@@ -256,6 +256,28 @@ func TestNoDirection(t *testing.T) {
 	}
 }
 
+func TestWhereTheEquatorStopsBeingShortest(t *testing.T) {
+	// source: up to a longitude difference of 180° (1 - f) the equator, a
+	// circle of radius a, is shortest; a hair beyond it all but is.
+	lon := 180 * (1 - 1/298.257223563)
+	for range 20 {
+		lon = math.Nextafter(lon, 0)
+	}
+	for range 40 {
+		s, _, _, ok := geodesic.Inverse(orb.Point{0, 0}, orb.Point{lon, 0})
+		assert.True(t, ok)
+		assert.InDelta(t, lon*math.Pi/180*6378137, s.Metres(), 10e-9, "%v", lon)
+		lon = math.Nextafter(lon, 180)
+	}
+}
+
+func TestHairWestOfNorth(t *testing.T) {
+	// source: the range of a bearing, 0 ≤ b < 360.
+	_, az1, az2, ok := geodesic.Inverse(orb.Point{0, 0}, orb.Point{-1e-15, 10})
+	assert.True(t, ok)
+	assert.Equal(t, [2]geo.Bearing{0, 0}, [2]geo.Bearing{az1, az2})
+}
+
 func TestInvalid(t *testing.T) {
 	// source: the package's own contract.
 	nan, inf := math.NaN(), math.Inf(1)

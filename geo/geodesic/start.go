@@ -24,9 +24,6 @@ func (w *spheroid) start(p *endpoints) (sa1, ca1 float64, c course, done bool) {
 		s, k := math.Sincos(w.f * sa1 * p.cb1 / ssig * math.Atan2(ssig, csig))
 		sa1, ca1 = p.toward(p.slam12*k+p.clam12*s, p.clam12*k-p.slam12*s)
 	}
-	if !(sa1 > 0) { // taken past half a turn
-		return 1, 0, c, false
-	}
 	sa1, ca1 = norm(sa1, ca1)
 	return sa1, ca1, c, false
 }
@@ -80,14 +77,11 @@ func (w *spheroid) startAntipodal(p *endpoints) (sa1, ca1 float64) {
 }
 
 // astroid returns the largest root k of
-// k⁴ + 2k³ - (x² + y² - 1)k² - 2y²k - y² = 0 (eq. 55), for x ≤ 0, y ≤ 0 not
-// both near zero; 0 on the segment y = 0, |x| ≤ 1 where it degenerates.
+// k⁴ + 2k³ - (x² + y² - 1)k² - 2y²k - y² = 0 (eq. 55), for x ≤ 0 and y ≤ 0
+// off the segment y = 0, x ≥ -1, where it is 0.
 func astroid(x, y float64) float64 {
 	p, q := x*x, y*y
 	r := (p + q - 1) / 6
-	if q == 0 && r <= 0 {
-		return 0
-	}
 	s := p * q / 4
 	r3 := r * r * r
 	u := r
