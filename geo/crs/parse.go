@@ -116,13 +116,16 @@ func readGeodetic(n *node) (*geodetic, error) {
 		if g.meridian, err = pm.number(1); err != nil {
 			return nil, err
 		}
-		// WKT 1 writes it in degrees whatever the system's unit.
+		// WKT 1 writes it in degrees whatever the system's unit; WKT 2 in the
+		// unit it names or else in the system's.
 		if u := pm.child("ANGLEUNIT", "UNIT"); u != nil {
 			f, err := angleUnit(u)
 			if err != nil {
 				return nil, err
 			}
 			g.meridian *= f
+		} else if n.key != "GEOGCS" {
+			g.meridian *= g.unit
 		}
 		if math.Abs(g.meridian) > 180 {
 			return nil, fmt.Errorf("prime meridian at %v degrees", g.meridian)

@@ -131,13 +131,19 @@ func TestParseShift(t *testing.T) {
 
 // TestParseMeridian: longitudes from Paris in grads.
 func TestParseMeridian(t *testing.T) {
-	c, err := crs.Parse(`GEOGCS["GCS_NTF_Paris",DATUM["D_NTF",SPHEROID["Clarke_1880_IGN",6378249.2,293.466021293627]],PRIMEM["Paris",2.33722917],UNIT["Grad",0.0157079632679489]]`)
-	require.NoError(t, err)
-	assert.Equal(t, "EPSG:4807", c.Code)
-	x, y, err := crs.NewTransformer(c, byName(t, "EPSG:4275")).Transform(5, 52)
-	require.NoError(t, err)
-	assert.InDelta(t, 2.33722917+4.5, x, 1e-12, "5 grads are 4.5 degrees; Paris is 2.33722917° east (EPSG prime meridian 8903)")
-	assert.InDelta(t, 46.8, y, 1e-12)
+	for _, text := range []string{
+		`GEOGCS["GCS_NTF_Paris",DATUM["D_NTF",SPHEROID["Clarke_1880_IGN",6378249.2,293.466021293627]],PRIMEM["Paris",2.33722917],UNIT["Grad",0.0157079632679489]]`,
+		`GEODCRS["NTF (Paris)",DATUM["Nouvelle Triangulation Francaise (Paris)",ELLIPSOID["Clarke 1880 (IGN)",6378249.2,293.466021293627]],PRIMEM["Paris",2.5969213],CS[ellipsoidal,2],AXIS["geodetic latitude (Lat)",north],AXIS["geodetic longitude (Lon)",east],UNIT["grad",0.0157079632679489]]`,
+		`GEOGCRS["NTF (Paris)",DATUM["Nouvelle Triangulation Francaise (Paris)",ELLIPSOID["Clarke 1880 (IGN)",6378249.2,293.466021293627,LENGTHUNIT["metre",1]]],PRIMEM["Paris",2.5969213,ANGLEUNIT["grad",0.0157079632679489]],CS[ellipsoidal,2],AXIS["geodetic latitude (Lat)",north,ANGLEUNIT["grad",0.0157079632679489]],AXIS["geodetic longitude (Lon)",east,ANGLEUNIT["grad",0.0157079632679489]]]`,
+	} {
+		c, err := crs.Parse(text)
+		require.NoError(t, err)
+		assert.Equal(t, "EPSG:4807", c.Code)
+		x, y, err := crs.NewTransformer(c, byName(t, "EPSG:4275")).Transform(5, 52)
+		require.NoError(t, err)
+		assert.InDelta(t, 2.33722917+4.5, x, 1e-12, "5 grads are 4.5 degrees; Paris is 2.5969213 grads east (EPSG prime meridian 8903)")
+		assert.InDelta(t, 46.8, y, 1e-12)
+	}
 }
 
 func TestParseRefuses(t *testing.T) {
