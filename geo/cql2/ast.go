@@ -2,6 +2,7 @@ package cql2
 
 import (
 	"fmt"
+	"slices"
 
 	"github.com/paulmach/orb"
 )
@@ -163,37 +164,32 @@ const (
 	MaxNodes  = 10_000    // expressions in all
 )
 
-// SyntaxError tells what is wrong with the source of a filter.
-type SyntaxError struct {
+// Error tells what is wrong with a filter, and where.
+type Error struct {
 	Character int    // number of the character in text, from 1; 0 for JSON
 	Pointer   string // JSON pointer, in JSON
 	Problem   string // what was expected and what was found
 }
 
-func (e *SyntaxError) Error() string {
+func (e *Error) Error() string {
 	return place{e.Character, e.Pointer}.named("filter") + ": " + e.Problem
 }
 
-func syntaxError(at place, format string, args ...any) error {
-	return &SyntaxError{at.character, at.pointer, fmt.Sprintf(format, args...)}
+func problem(at place, format string, args ...any) error {
+	return &Error{at.character, at.pointer, fmt.Sprintf(format, args...)}
 }
 
-// children calls do for every expression directly within e.
-func children(e Expr, do func(Expr)) {
-	var list []Expr
+// children returns the expressions directly within e.
+func children(e Expr) []Expr {
 	switch e := e.(type) {
 	case Call:
-		list = e.Args
+		return e.Args
 	case Array:
-		list = e.Items
+		return e.Items
 	case Interval:
-		list = []Expr{e.Start, e.End}
+		return slices.DeleteFunc([]Expr{e.Start, e.End}, func(e Expr) bool { return e == nil })
 	}
-	for _, c := range list {
-		if c != nil {
-			do(c)
-		}
-	}
+	return nil
 }
 
 // measure checks an expression against the limits.
@@ -202,18 +198,28 @@ func measure(e Expr) error {
 	var deep func(Expr, int) error
 	deep = func(e Expr, depth int) error {
 		if nodes++; nodes > MaxNodes {
-			return syntaxError(e.where(), "the filter has more than %d parts", MaxNodes)
+			return problem(e.where(), "the filter has more than %d parts", MaxNodes)
 		}
 		if depth > MaxDepth {
-			return syntaxError(e.where(), "expressions are nested deeper than %d", MaxDepth)
+			return problem(e.where(), "expressions are nested deeper than %d", MaxDepth)
 		}
-		var err error
-		children(e, func(c Expr) {
-			if err == nil {
-				err = deep(c, depth+1)
+		for _, c := range children(e) {
+			if c == nil {
+				return problem(e.where(), "an argument is missing")
 			}
-		})
-		return err
+			if err := deep(c, depth+1); err != nil {
+				return err
+			}
+		}
+		return nil
 	}
 	return deep(e, 1)
+}
+
+// constant tells whether an expression has the same value for every feature.
+func constant(e Expr) bool {
+	if _, ok := e.(Property); ok {
+		return false
+	}
+	return !slices.ContainsFunc(children(e), func(c Expr) bool { return !constant(c) })
 }

@@ -16,14 +16,14 @@ import (
 
 // ParseJSON reads a filter in CQL2 JSON, the schema of OGC 21-065r2 Annex C.
 // It knows no queryables: Compile checks names and types. Errors are
-// *SyntaxError. A list of IN without values selects nothing and is read as
+// *Error. A list of IN without values selects nothing and is read as
 // FALSE.
 func ParseJSON(src []byte) (Expr, error) {
 	if len(src) > MaxLength {
-		return nil, syntaxError(place{}, "longer than %d bytes", MaxLength)
+		return nil, problem(place{}, "longer than %d bytes", MaxLength)
 	}
 	if !utf8.Valid(src) {
-		return nil, syntaxError(place{}, "the text is not UTF-8")
+		return nil, problem(place{}, "the text is not UTF-8")
 	}
 	d := json.NewDecoder(bytes.NewReader(src))
 	d.UseNumber()
@@ -33,10 +33,10 @@ func ParseJSON(src []byte) (Expr, error) {
 		if bad := (*json.SyntaxError)(nil); errors.As(err, &bad) {
 			at = characterAt(string(src), max(0, min(int(bad.Offset)-1, len(src))))
 		}
-		return nil, syntaxError(at, "this is not JSON: %s", err)
+		return nil, problem(at, "this is not JSON: %s", err)
 	}
 	if _, err := d.Token(); err != io.EOF {
-		return nil, syntaxError(characterAt(string(src), int(d.InputOffset())), "expected the end after the filter")
+		return nil, problem(characterAt(string(src), int(d.InputOffset())), "expected the end after the filter")
 	}
 	e, err := decoder{}.expr(v)
 	if err != nil {
@@ -70,14 +70,14 @@ func (d decoder) place() place { return place{pointer: d.pointer} }
 func (d decoder) expected(what string, found any) error {
 	b, err := json.Marshal(found)
 	if err != nil {
-		return syntaxError(d.place(), "expected %s", what)
+		return problem(d.place(), "expected %s", what)
 	}
-	return syntaxError(d.place(), "expected %s, found %s", what, shorten(string(b)))
+	return problem(d.place(), "expected %s, found %s", what, shorten(string(b)))
 }
 
 func (d decoder) expr(v any) (Expr, error) {
 	if d.depth++; d.depth > MaxDepth {
-		return nil, syntaxError(d.place(), "expressions are nested deeper than %d", MaxDepth)
+		return nil, problem(d.place(), "expressions are nested deeper than %d", MaxDepth)
 	}
 	switch v := v.(type) {
 	case bool:
@@ -85,12 +85,12 @@ func (d decoder) expr(v any) (Expr, error) {
 	case json.Number:
 		n, err := parseNumber(v.String())
 		if err != nil {
-			return nil, syntaxError(d.place(), "%s", err)
+			return nil, problem(d.place(), "%s", err)
 		}
 		return Number{n, d.place()}, nil
 	case string:
 		if strings.ContainsRune(v, 0) {
-			return nil, syntaxError(d.place(), "the character U+0000 is not allowed")
+			return nil, problem(d.place(), "the character U+0000 is not allowed")
 		}
 		return String{v, d.place()}, nil
 	case []any:
@@ -237,7 +237,7 @@ func (d decoder) box(v any) (Expr, error) {
 		}
 		n, err := parseNumber(text.String())
 		if err != nil {
-			return nil, syntaxError(d.in(i).place(), "%s", err)
+			return nil, problem(d.in(i).place(), "%s", err)
 		}
 		b.Coordinates = append(b.Coordinates, n)
 	}
@@ -251,10 +251,10 @@ func (d decoder) geometry(o map[string]any) (Expr, error) {
 	}
 	g, err := geojson.ParseGeometry(raw)
 	if err != nil {
-		return nil, syntaxError(d.place(), "expected a GeoJSON geometry: %s", err)
+		return nil, problem(d.place(), "expected a GeoJSON geometry: %s", err)
 	}
 	if err := complete(g.Geometry, false); err != nil {
-		return nil, syntaxError(d.place(), "%s", err)
+		return nil, problem(d.place(), "%s", err)
 	}
 	return Geometry{g.Geometry, d.place()}, nil
 }

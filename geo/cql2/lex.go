@@ -78,19 +78,19 @@ func characterAt(src string, offset int) place {
 }
 
 func (l *lexer) fail(offset int, format string, args ...any) error {
-	return syntaxError(characterAt(l.src, offset), format, args...)
+	return problem(characterAt(l.src, offset), format, args...)
 }
 
 // lex cuts text into tokens, the last of which is the end.
 func lex(src string) ([]token, error) {
 	if len(src) > MaxLength {
-		return nil, syntaxError(place{}, "longer than %d bytes", MaxLength)
+		return nil, problem(place{}, "longer than %d bytes", MaxLength)
 	}
 	if !utf8.ValidString(src) {
-		return nil, syntaxError(place{}, "the text is not UTF-8")
+		return nil, problem(place{}, "the text is not UTF-8")
 	}
 	if i := strings.IndexByte(src, 0); i >= 0 {
-		return nil, syntaxError(characterAt(src, i), "the character U+0000 is not allowed")
+		return nil, problem(characterAt(src, i), "the character U+0000 is not allowed")
 	}
 	l := lexer{src: src}
 	for {

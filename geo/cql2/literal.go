@@ -57,7 +57,7 @@ func (p *parser) bound() (Expr, error) {
 			return e, nil
 		}
 	}
-	return nil, syntaxError(at, "expected a date, a time in UTC, '..' or a property, found %s", t.say())
+	return nil, problem(at, "expected a date, a time in UTC, '..' or a property, found %s", t.say())
 }
 
 func (p *parser) box() (Expr, error) {
@@ -82,11 +82,11 @@ func (p *parser) box() (Expr, error) {
 
 func checkBox(b Box) error {
 	if n := len(b.Coordinates); n != 4 && n != 6 {
-		return syntaxError(b.place, "expected 4 or 6 numbers in a bounding box, found %d", n)
+		return problem(b.place, "expected 4 or 6 numbers in a bounding box, found %d", n)
 	}
 	south, north := b.latitudes()
 	if south > north {
-		return syntaxError(b.place, "expected the southern edge of the bounding box before the northern, found %g and %g", south, north)
+		return problem(b.place, "expected the southern edge of the bounding box before the northern, found %g and %g", south, north)
 	}
 	return nil
 }

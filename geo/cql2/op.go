@@ -56,7 +56,7 @@ func (s signature) check(at place, args int) error {
 	if s.max == 0 {
 		want += " or more"
 	}
-	return syntaxError(at, "%s takes %s argument(s), found %d", strings.ToUpper(string(s.op)), want, args)
+	return problem(at, "%s takes %s argument(s), found %d", strings.ToUpper(string(s.op)), want, args)
 }
 
 // functions are the operators that text writes as a name and parentheses.
@@ -72,6 +72,6 @@ var functions = func() map[string]signature {
 }()
 
 func unknownFunction(at place, name string) error {
-	return syntaxError(at, "expected one of the functions %s, found %q",
+	return problem(at, "expected one of the functions %s, found %q",
 		strings.Join(slices.Sorted(maps.Keys(functions)), ", "), shorten(name))
 }

@@ -7,7 +7,7 @@ import (
 
 // ParseText reads a filter in CQL2 text, the grammar of OGC 21-065r2 Annex B.
 // It knows no queryables: Compile checks names and types. Errors are
-// *SyntaxError.
+// *Error.
 func ParseText(src string) (Expr, error) {
 	tokens, err := lex(src)
 	if err != nil {
@@ -53,7 +53,7 @@ func (p *parser) accept(word string) bool {
 func (p *parser) at() place { return characterAt(p.src, p.peek().offset) }
 
 func (p *parser) expected(what string) error {
-	return syntaxError(p.at(), "expected %s, found %s", what, p.peek().say())
+	return problem(p.at(), "expected %s, found %s", what, p.peek().say())
 }
 
 func (p *parser) need(word string) error {
@@ -68,7 +68,7 @@ func (p *parser) need(word string) error {
 // parentheses and one keyword round it, hence twice MaxDepth.
 func (p *parser) nest() (func(), error) {
 	if p.depth > 2*MaxDepth+2 {
-		return nil, syntaxError(p.at(), "expressions are nested deeper than %d", MaxDepth)
+		return nil, problem(p.at(), "expressions are nested deeper than %d", MaxDepth)
 	}
 	p.depth++
 	return func() { p.depth-- }, nil
@@ -159,7 +159,7 @@ func (p *parser) predicate() (Expr, error) {
 			return nil, err
 		}
 		if len(list.Items) == 0 {
-			return nil, syntaxError(list.place, "expected at least one value in the list of IN")
+			return nil, problem(list.place, "expected at least one value in the list of IN")
 		}
 		c.Args = append(c.Args, list)
 	case not:
@@ -186,7 +186,7 @@ func (p *parser) operators(ops []Op, operand func() (Expr, error)) (Expr, error)
 			break
 		}
 		if links > MaxDepth {
-			return nil, syntaxError(p.at(), "expressions are nested deeper than %d", MaxDepth)
+			return nil, problem(p.at(), "expressions are nested deeper than %d", MaxDepth)
 		}
 		p.take()
 		var right Expr
