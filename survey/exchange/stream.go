@@ -1,6 +1,7 @@
 package exchange
 
 import (
+	"bytes"
 	"errors"
 	"io"
 )
@@ -38,6 +39,9 @@ type lineEnds struct {
 func (l *lineEnds) Read(p []byte) (int, error) {
 	for {
 		n, err := l.r.Read(p)
+		if !l.cr && bytes.IndexByte(p[:n], '\r') < 0 {
+			return n, err // nearly always
+		}
 		kept := 0
 		for _, b := range p[:n] {
 			if b == '\n' && l.cr {
@@ -73,10 +77,27 @@ const maxCRS = 4096
 
 func (w *watch) Read(p []byte) (int, error) {
 	n, err := w.r.Read(p)
-	for _, b := range p[:n] {
-		w.see(b)
+	for rest := p[:n]; len(rest) > 0; rest = rest[1:] {
+		if w.inString && !w.escaped && w.depth > 1 && !w.keeping { // skip to what can end the text
+			rest = rest[textLength(rest):]
+			if len(rest) == 0 {
+				break
+			}
+		}
+		w.see(rest[0])
 	}
 	return n, err
+}
+
+// textLength is how many bytes come before a quotation mark or a backslash.
+func textLength(b []byte) int {
+	if i := bytes.IndexByte(b, '"'); i >= 0 {
+		b = b[:i]
+	}
+	if i := bytes.IndexByte(b, '\\'); i >= 0 {
+		b = b[:i]
+	}
+	return len(b)
 }
 
 func (w *watch) see(b byte) {
