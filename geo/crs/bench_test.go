@@ -9,8 +9,9 @@ import (
 	"holdfast/geo/crs"
 )
 
-// BenchmarkTransform reports the time per position. cs2cs needs some
-// 2 µs for the same, reading and printing included.
+// BenchmarkTransform reports the time per position. cs2cs (PROJ 9.1.1) takes
+// 1.1 to 1.5 µs of processor time on the same machine, reading and printing
+// text included.
 func BenchmarkTransform(b *testing.B) {
 	for _, c := range []struct{ name, from, to string }{
 		{"web Mercator", "EPSG:4326", "EPSG:3857"},
