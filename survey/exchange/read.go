@@ -226,9 +226,9 @@ func records(r io.Reader, s *schema, report *Report) iter.Seq[record] {
 		report.Format = GeoJSON
 		return jsonRecords(in, report)
 	}
-	line := head
-	if end := bytes.IndexAny(head, "\r\n"); end >= 0 {
-		line = head[:end]
+	line := text
+	if end := bytes.IndexAny(text, "\r\n"); end >= 0 {
+		line = text[:end]
 	} else if len(head) == headSize {
 		return refusedFile(neither())
 	}

@@ -222,9 +222,12 @@ func TestFilesRefused(t *testing.T) {
 		assert.Len(t, points, 1)
 		assert.Equal(t, name, report.CRS)
 	}
+	points, _, err := exchange.ReadPoints(strings.NewReader("\n\r\nlon;lat;site;label\n-91,2;44,65;KB;P1\n"), exchange.Options{})
+	require.NoError(t, err)
+	assert.Equal(t, orb.Point{-91.2, 44.65}, points[0].Position, "empty lines before the first row")
 	decoy := `{"type":"FeatureCollection","name":"crs","features":[` +
 		feature(pump, `{"site":"KB","label":"P1","surveyed_by":"\"crs\":null"}`) + `],"note":"crs"}`
-	_, _, err := exchange.ReadPoints(strings.NewReader(decoy), exchange.Options{})
+	_, _, err = exchange.ReadPoints(strings.NewReader(decoy), exchange.Options{})
 	assert.NoError(t, err, "the word in a text is no declaration")
 }
 
