@@ -29,7 +29,7 @@ func (convertCmd) Help() string {
 A text that could mean two places is refused with both.`
 }
 
-func (c *convertCmd) Run(ctx context.Context, s *streams) error {
+func (c *convertCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	at := s.now()
 	if c.At != "" {
 		t, err := time.Parse(time.DateOnly, c.At)
@@ -38,8 +38,12 @@ func (c *convertCmd) Run(ctx context.Context, s *streams) error {
 		}
 		at = t
 	}
+	model, err := g.model()
+	if err != nil {
+		return err
+	}
 	out := bufio.NewWriter(s.out)
-	converter := convert.On(at)
+	converter := convert.On(at, model)
 	bad := 0
 	one := func(text string) error {
 		r, err := converter.Line(text)
@@ -56,7 +60,7 @@ func (c *convertCmd) Run(ctx context.Context, s *streams) error {
 		}
 		return printConverted(out, r)
 	}
-	err := c.each(ctx, s.in, one)
+	err = c.each(ctx, s.in, one)
 	if err := errors.Join(err, out.Flush()); err != nil {
 		return err
 	}

@@ -16,6 +16,7 @@ import (
 	"holdfast/geo/terrain"
 	"holdfast/geo/terrain/raster"
 	"holdfast/survey"
+	"holdfast/survey/atlas"
 	"holdfast/survey/sqlite"
 )
 
@@ -31,7 +32,7 @@ type grid struct {
 
 // openGrid opens an elevation file. Its coordinate system is the one named by
 // the caller, else the file's own, else that of a .prj file beside it.
-func openGrid(name, system, unit string) (g grid, err error) {
+func openGrid(name, system, unit, shift string) (g grid, err error) {
 	g = grid{name: filepath.Base(name), unit: map[string]geo.Length{"m": geo.Metre, "ft": geo.Foot, "ftUS": 1200.0 / 3937}[unit]}
 	if g.file, err = os.Open(name); err != nil {
 		return g, plainOpen(name, err)
@@ -65,12 +66,35 @@ func openGrid(name, system, unit string) (g grid, err error) {
 			return g, errors.New("the grid names no coordinate system and there is no .prj file beside it: name it with --crs")
 		}
 	}
-	if strings.Contains(g.named, "[") {
-		g.system, err = crs.Parse(g.named)
-	} else {
-		g.system, err = crs.ByName(g.named)
+	if g.system, err = atlas.System(g.named); err != nil || shift == "" {
+		return g, err
 	}
-	return g, err
+	nodes, err := readShift(shift)
+	if err != nil {
+		return g, err
+	}
+	g.system = g.system.WithGrid(nodes)
+	return g, nil
+}
+
+// readShift reads a datum shift grid: an NTv2 .gsb file, or a NADCON .las file
+// with its .los beside it.
+func readShift(name string) (*crs.Grid, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, plainOpen(name, err)
+	}
+	defer f.Close()
+	stem, isNADCON := strings.CutSuffix(name, ".las")
+	if !isNADCON {
+		return crs.ReadNTv2(f, filepath.Base(name))
+	}
+	los, err := os.Open(stem + ".los")
+	if err != nil {
+		return nil, plainOpen(stem+".los", err)
+	}
+	defer los.Close()
+	return crs.ReadNADCON(f, los, filepath.Base(name))
 }
 
 func (g grid) surface() (*terrain.Surface, error) {
@@ -110,7 +134,7 @@ func (g grid) covers() (orb.Polygon, error) {
 
 // elevation imports a grid of heights as a layer.
 func (c *importCmd) elevation(ctx context.Context, gl *globals, s *streams, layer survey.Layer) error {
-	g, err := openGrid(c.File[0], c.CRS, c.Unit)
+	g, err := openGrid(c.File[0], c.CRS, c.Unit, "")
 	if err != nil {
 		return err
 	}

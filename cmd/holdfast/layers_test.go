@@ -57,9 +57,9 @@ var allowed = map[string][]string{
 	"survey/demo":              {"geo/geojson", "survey", "survey/sqlite"},
 	"survey/demo/gen":          {"geo", "geo/geodesic", "geo/geojson", "survey"},
 
-	"server": {"geo", "geo/convert", "geo/geojson", "geo/grid", "geo/position", "static", "survey", "survey/answer", "survey/atlas", "survey/drawing", "survey/drawing/wording", "survey/preplan", "survey/sqlite"},
+	"server": {"geo", "geo/convert", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "static", "survey", "survey/answer", "survey/atlas", "survey/drawing", "survey/drawing/wording", "survey/preplan", "survey/sqlite"},
 
-	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/position", "geo/terrain", "geo/terrain/raster", "server", "survey", "survey/answer", "survey/atlas", "survey/demo", "survey/exchange", "survey/preplan", "survey/sqlite"},
+	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/magnetic", "geo/position", "geo/terrain", "geo/terrain/raster", "server", "survey", "survey/answer", "survey/atlas", "survey/demo", "survey/exchange", "survey/preplan", "survey/sqlite"},
 }
 
 // pure are the packages of the engine: they may touch no clock, file, network

@@ -12,6 +12,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"holdfast/data"
+	"holdfast/geo/magnetic"
 	"holdfast/survey"
 	"holdfast/survey/atlas"
 	"holdfast/survey/sqlite"
@@ -33,7 +34,25 @@ type streams struct {
 
 // globals are the flags of every verb.
 type globals struct {
-	Atlas string `help:"The atlas file." env:"HOLDFAST_ATLAS" default:"atlas.db" type:"path" placeholder:"FILE"`
+	Atlas    string `help:"The atlas file." env:"HOLDFAST_ATLAS" default:"atlas.db" type:"path" placeholder:"FILE"`
+	Magnetic string `help:"A newer World Magnetic Model, NOAA's WMM.COF, in place of the built-in one." env:"HOLDFAST_MAGNETIC" type:"path" placeholder:"FILE"`
+}
+
+// model returns the magnetic model to use.
+func (g *globals) model() (*magnetic.Model, error) {
+	if g.Magnetic == "" {
+		return magnetic.Default(), nil
+	}
+	f, err := os.Open(g.Magnetic)
+	if err != nil {
+		return nil, plainOpen(g.Magnetic, err)
+	}
+	defer f.Close()
+	m, err := magnetic.Parse(f)
+	if err != nil {
+		return nil, fmt.Errorf("read magnetic model %s: %w", g.Magnetic, err)
+	}
+	return m, nil
 }
 
 type cli struct {

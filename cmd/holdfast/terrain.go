@@ -18,6 +18,7 @@ type terrainCmd struct {
 	Step      float64  `help:"Distance between its stations, metres; half a cell is fine enough." default:"1" placeholder:"M"`
 	CRS       string   `help:"The grid's coordinate system, like EPSG:26915, when the file does not say." placeholder:"NAME"`
 	Unit      string   `help:"Unit of the heights, when the file does not say." enum:",m,ft,ftUS" default:""`
+	Shift     string   `help:"Datum shift grid for the grid's system: an NTv2 .gsb file, or a NADCON .las with its .los beside it." type:"existingfile" placeholder:"FILE"`
 	JSON      bool     `help:"The answer as JSON."`
 }
 
@@ -73,7 +74,7 @@ func (c *terrainCmd) Run(ctx context.Context, s *streams) error {
 	if err != nil {
 		return usageError{err}
 	}
-	grid, err := openGrid(c.Elevation, c.CRS, c.Unit)
+	grid, err := openGrid(c.Elevation, c.CRS, c.Unit, c.Shift)
 	if err != nil {
 		return err
 	}

@@ -48,9 +48,8 @@ type Converter struct {
 	epoch *magnetic.Epoch
 }
 
-// On returns a converter for the date of at.
-func On(at time.Time) Converter {
-	m := magnetic.Default()
+// On returns a converter for the date of at by a magnetic model.
+func On(at time.Time, m *magnetic.Model) Converter {
 	return Converter{at: at.UTC(), model: m, epoch: m.On(at)}
 }
 

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"holdfast/geo/convert"
+	"holdfast/geo/magnetic"
 )
 
 var at = time.Date(2026, 5, 4, 0, 0, 0, 0, time.UTC)
@@ -15,7 +16,7 @@ var at = time.Date(2026, 5, 4, 0, 0, 0, 0, time.UTC)
 // source: GeoConvert 2.1.2 (GeographicLib) of "44.65123 -91.20456" with -u, -m,
 // -d and -c.
 func TestOnePlaceInEveryNotation(t *testing.T) {
-	c := convert.On(at)
+	c := convert.On(at, magnetic.Default())
 	for _, in := range []string{"44.65123,-91.20456", `44°39'04.428"N 91°12'16.416"W`, "geo:44.65123,-91.20456"} {
 		r, err := c.Line(in)
 		require.NoError(t, err, in)
@@ -36,14 +37,14 @@ func TestOnePlaceInEveryNotation(t *testing.T) {
 }
 
 func TestDeclinationIsLoudOutsideItsYears(t *testing.T) {
-	r, err := convert.On(time.Date(2031, 1, 1, 0, 0, 0, 0, time.UTC)).Line("44.65,-91.2")
+	r, err := convert.On(time.Date(2031, 1, 1, 0, 0, 0, 0, time.UTC), magnetic.Default()).Line("44.65,-91.2")
 	require.NoError(t, err)
 	assert.False(t, r.DeclinationOK)
 	assert.NotEmpty(t, r.Doubt)
 }
 
 func BenchmarkLine(b *testing.B) {
-	c := convert.On(at)
+	c := convert.On(at, magnetic.Default())
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := c.Line("44.65123,-91.20456"); err != nil {
