@@ -20,6 +20,7 @@ func (a *arranger) about() Part {
 		Block{Heading: "Staging", Text: wording.Or(s.Staging)},
 		Block{Heading: "Hazards", List: a.hazards()},
 		a.contacts(),
+		Block{Heading: "Sign-off", Fields: a.state()},
 		Block{Heading: "Notes", Text: wording.Or(s.Notes)},
 		a.layers(),
 		a.rules(),
@@ -117,5 +118,5 @@ func (a *arranger) rules() Block {
 	for _, l := range p.LoadCases {
 		row(cmp.Or(l.Title, l.ID), wording.Demand(a.u, survey.Force(l.LoadN)), l.Source)
 	}
-	return Block{Heading: "Rules used: policy " + cmp.Or(p.Version, wording.NotRecorded), Table: &t}
+	return Block{Heading: "Rules used: policy " + cmp.Or(p.Version, wording.NotRecorded) + " of " + cmp.Or(p.Department, "a department "+wording.NotRecorded), Table: &t}
 }

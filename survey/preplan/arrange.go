@@ -20,14 +20,14 @@ import (
 // are given in.
 func Arrange(in Input) Sheet {
 	a := arranger{Input: in, u: in.Policy.Units}
-	name := cmp.Or(strings.TrimSpace(in.Site.Name), "a site without a name")
+	name := siteName(in.Site)
 	s := Sheet{
 		Title: "Preplan of " + name, Paper: in.Paper, PrintedAt: in.PrintedAt,
-		Running: name, Banners: a.banners(), Foot: a.foot(),
+		Running: clip(name, 90), Banners: a.banners(), Foot: a.foot(),
 	}
 	if in.Site.Code != "" {
 		s.Title += " (" + in.Site.Code + ")"
-		s.Running = in.Site.Code + " · " + name
+		s.Running = clip(in.Site.Code, 24) + " · " + clip(name, 70)
 	}
 	s.Front = a.front()
 	for i := range in.Points {
@@ -35,6 +35,10 @@ func Arrange(in Input) Sheet {
 	}
 	s.Parts = append(s.Parts, a.about())
 	return s
+}
+
+func siteName(s survey.Site) string {
+	return clip(cmp.Or(strings.TrimSpace(s.Name), "a site without a name"), 160)
 }
 
 type arranger struct {
@@ -115,9 +119,9 @@ func (a *arranger) banners() (out []string) {
 }
 
 func (a *arranger) foot() []string {
-	policy := "policy " + cmp.Or(a.Policy.Version, wording.NotRecorded)
+	policy := "policy " + clip(cmp.Or(a.Policy.Version, wording.NotRecorded), 60)
 	if a.Policy.Department != "" {
-		policy += " (" + a.Policy.Department + ")"
+		policy += " (" + clip(a.Policy.Department, 120) + ")"
 	}
 	return []string{fmt.Sprintf("atlas revision %d · site revision %d · %s · printed %s", a.AtlasRevision, a.SiteRevision, policy, wording.Moment(a.PrintedAt))}
 }

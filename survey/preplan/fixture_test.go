@@ -63,7 +63,7 @@ func layout(front orb.Point, pull geo.Bearing, count int, pattern ...int) *rig.L
 				right := (float64(n)-float64(count-1)/2)*1.2192 + (float64(i)-float64(k-1)/2)*0.0254
 				p := off(front, pull, -1.2192*float64(row), right)
 				s := rig.Stake{Rig: n + 1, Row: row + 1, Place: i + 1, Lon: p.Lon(), Lat: p.Lat(), LeanDeg: 15, LeanTowardDeg: pull.Back()}
-				if d, az, _, ok := geodesic.Inverse(front, p); ok {
+				if d, az, _, ok := geodesic.Inverse(front, p); ok && d > geo.Millimetre {
 					s.MarkBearingDeg, s.MarkDistanceM = survey.Known(az), d
 				}
 				l.Stakes = append(l.Stakes, s)

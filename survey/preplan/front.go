@@ -24,13 +24,13 @@ const (
 func (a *arranger) front() Front {
 	s := a.Site
 	f := Front{
-		Name: cmp.Or(strings.TrimSpace(s.Name), "a site without a name"), Code: cmp.Or(s.Code, "no code"),
+		Name: siteName(s), Code: clip(cmp.Or(s.Code, "no code"), 24),
 		Access: excerpt(s.Access, textOnFront), Staging: excerpt(s.Staging, textOnFront),
 		Cautions: answer.Cautions,
 	}
 	f.Kind = cmp.Or(string(s.Kind), "kind of site "+wording.NotRecorded)
 	if s.District != "" {
-		f.Kind += " · " + s.District
+		f.Kind += " · " + clip(s.District, 120)
 	}
 	usual := a.usual()
 	all := a.ranked(usual)
@@ -52,7 +52,7 @@ func (a *arranger) front() Front {
 
 func (a *arranger) loadWords(i int) string {
 	l := a.Points[i].Answer.LoadCase
-	return fmt.Sprintf("the %s, %s on the anchor", cmp.Or(l.Title, "usual load"), wording.Demand(a.u, l.Force()))
+	return fmt.Sprintf("the %s, %s on the anchor", clip(cmp.Or(l.Title, "usual load"), 80), wording.Demand(a.u, l.Force()))
 }
 
 // none says why there is no best anchor, and what would settle it.
@@ -68,7 +68,7 @@ func (a *arranger) none(f *Front, best int, usual string) {
 		f.None = "None: no anchor at the surveyed points is known to hold it."
 		for _, p := range a.Points {
 			if p.Answer.LoadCase.ID == usual && len(p.Answer.Settles) > 0 {
-				f.None += " What would settle it at " + label(p.Point) + ": " + p.Answer.Settles[0] + "."
+				f.None += " What would settle it at " + label(p.Point) + ": " + excerpt(p.Answer.Settles[0], 200).Text + "."
 				break
 			}
 		}
@@ -106,14 +106,14 @@ func (a *arranger) choice(c candidate) Choice {
 	if o.Belay != nil {
 		title += ", belay on " + o.Belay.Anchor.Name()
 	}
-	out := Choice{Verdict: o.Verdict, Title: label(p.Point) + ": " + title, Pull: pullWords(p.Answer.Pull)}
+	out := Choice{Verdict: o.Verdict, Title: label(p.Point) + ": " + clip(title, 120), Pull: pullWords(p.Answer.Pull)}
 	at := p.Point.Position
 	if l := o.Main.Layout; l != nil && l.Anchor.Geometry != nil {
 		at = l.Front()
 	}
 	belay := Field{Name: "Belay", Text: "none: no independent belay anchor at this point", Loud: true}
 	if b := o.Belay; b != nil {
-		belay = Field{Name: "Belay", Text: fmt.Sprintf("%s, %s: %s", b.Anchor.Name(), verdictWord(b.Verdict), holding(a.u, b.Anchor)), Loud: b.Verdict != answer.Holds}
+		belay = Field{Name: "Belay", Text: fmt.Sprintf("%s, %s: %s", clip(b.Anchor.Name(), 80), verdictWord(b.Verdict), holding(a.u, b.Anchor)), Loud: b.Verdict != answer.Holds}
 	}
 	out.Rows = []Field{
 		{Name: "Where", Text: a.grid(at) + " · " + latLon(at), Wide: true},
@@ -126,7 +126,7 @@ func (a *arranger) choice(c candidate) Choice {
 	belay.Wide = true
 	out.Rows = append(out.Rows, belay)
 	if len(o.Kit.Short) > 0 {
-		out.Rows = append(out.Rows, Field{Name: "Not carried", Text: strings.Join(o.Kit.Short, "; "), Loud: true, Wide: true})
+		out.Rows = append(out.Rows, Field{Name: "Not carried", Text: excerpt(strings.Join(o.Kit.Short, "; "), 200).Text, Loud: true, Wide: true})
 	}
 	if n := open(o); n != "" {
 		out.Rows = append(out.Rows, Field{Name: "Checks", Text: n, Loud: true, Wide: true})
@@ -234,7 +234,7 @@ func (a *arranger) state() []Field {
 		sign = "no review recorded"
 	}
 	if r.By != "" {
-		sign += " by " + r.By
+		sign += " by " + clip(r.By, 80)
 	}
 	if t, ok := r.At.Get(); ok {
 		sign += " on " + wording.Date(t)
@@ -268,6 +268,9 @@ func contactWords(c survey.Contact) string {
 // dangers is what will hurt people here, worst first.
 func (a *arranger) dangers() []Field {
 	var out []Field
+	if len(a.Points) == 0 {
+		out = append(out, Field{Name: "Ground", Text: "no point is surveyed: take nothing as safe", Loud: true})
+	}
 	for _, d := range []Field{
 		{Name: "Buried", Text: a.buried(), Loud: true}, {Name: "Overhead", Text: a.overhead(), Loud: true},
 		{Name: "Edge", Text: a.edge()}, {Name: "Water", Text: a.water()}, {Name: "Traffic", Text: a.nearest(survey.RoleRoad)},
@@ -381,8 +384,8 @@ func (a *arranger) edge() string {
 	if len(a.Points) == 0 {
 		return ""
 	}
-	s := "bank up to " + wording.Opt(high, func(v float64) string { return a.length(geo.Length(v)) + " high" })
-	s += ", slope up to " + wording.Opt(steep, func(v float64) string { return wording.Angle(v) + " from level" })
+	s := "height " + wording.Opt(high, func(v float64) string { return "up to " + a.length(geo.Length(v)) })
+	s += ", slope " + wording.Opt(steep, func(v float64) string { return "up to " + wording.Angle(v) + " from level" })
 	if unknown > 0 {
 		s += fmt.Sprintf(" (height or slope not recorded at %s)", wording.Count(unknown, "point", "points"))
 	}

@@ -46,7 +46,7 @@ func (c *composer) front() {
 func (c *composer) nameStrip(f Front) strip {
 	const codeSize = 25.0
 	k := newCard(c.width)
-	beside := codeSize + 4
+	beside := max(codeSize, lettering.Width(lettering.Regular, fine, f.GeoURI)) + 4
 	if f.GeoURI == "" {
 		beside = 0
 	}

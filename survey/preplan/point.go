@@ -55,8 +55,8 @@ func (p *Part) add(b ...Block) { p.Blocks = append(p.Blocks, b...) }
 
 func (a *arranger) facts(p PointInput) []Field {
 	at := p.Point.Position
-	fix := "position " + cmp.Or(string(p.Point.Fix.Source), "source "+wording.NotRecorded) + ", accuracy " +
-		wording.Opt(p.Point.Fix.AccuracyM, func(l geo.Length) string { return "±" + a.length(l) })
+	fix := cmp.Or(string(p.Point.Fix.Source), "source of the position "+wording.NotRecorded) + ", accuracy " + wording.Opt(p.Point.Fix.AccuracyM, a.length) +
+		", elevation " + wording.Opt(p.Point.ElevationM, a.length)
 	g := p.Answer.Ground
 	ground := "class " + cmp.Or(string(g.Class), wording.Unknown)
 	if g.Provisional {
@@ -79,7 +79,13 @@ func (a *arranger) facts(p PointInput) []Field {
 	if a.stale(p.Point.SurveyedAt) {
 		when = "STALE: " + when
 	}
-	when += ", by " + wording.Or(p.Point.SurveyedBy)
+	when += ", surveyor " + wording.Or(p.Point.SurveyedBy)
+	if !p.UpdatedAt.IsZero() {
+		when += "; record last changed " + wording.Date(p.UpdatedAt)
+	}
+	if n := len(p.Point.Photos); n > 0 {
+		when += "; " + wording.Count(n, "photo", "photos") + " in the atlas"
+	}
 	t := p.Point.Terrain
 	bank := "slope " + wording.Opt(t.SlopeDeg, func(d float64) string { return wording.Angle(d) + " from level" }) +
 		", height " + wording.Opt(t.HeightM, a.length) + ", setback of the point " + wording.Opt(t.SetbackM, a.length) +
@@ -236,9 +242,9 @@ func (a *arranger) kit(o answer.Option) []Block {
 	count("stakes (pickets)", n.Stakes, k.Stakes)
 	count("drivers", n.Drivers, k.Drivers)
 	count("webbing pieces", n.WebbingPieces, k.WebbingPieces)
-	rope := Row{Cells: []string{"rope to the toe", wording.Unknown, a.length(k.RopeM.Value) + ", longest", wording.Unknown}, Loud: true}
+	rope := Row{Cells: []string{"rope to the toe", wording.Unknown, a.length(k.RopeM.Value), wording.Unknown}, Loud: true}
 	if l, ok := n.RopeM.Get(); ok {
-		rope = Row{Cells: []string{"rope to the toe", a.length(l), a.length(k.RopeM.Value) + ", longest", "enough"}}
+		rope = Row{Cells: []string{"rope to the toe", a.length(l), a.length(k.RopeM.Value), "enough"}}
 		if l > k.RopeM.Value {
 			rope.Cells[3], rope.Loud = "SHORT", true
 		}
@@ -246,7 +252,7 @@ func (a *arranger) kit(o answer.Option) []Block {
 	t.Rows = append(t.Rows, rope)
 	count("people", o.People, k.People)
 	b := []Block{{Heading: "Kit, main and belay", Table: &t}}
-	return append(b, Block{Text: fmt.Sprintf("Webbing in all %s. About %s to set up.", a.length(n.WebbingM), wording.Count(o.Minutes, "minute", "minutes"))})
+	return append(b, Block{Text: fmt.Sprintf("Webbing in all %s. Rope carried: the longest single one. About %s to set up.", a.length(n.WebbingM), wording.Count(o.Minutes, "minute", "minutes"))})
 }
 
 // checks lists the checks of the main anchor, then of the belay: failed

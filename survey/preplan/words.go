@@ -46,7 +46,7 @@ func pullWords(p answer.Pull) string {
 func backWords(p answer.Pull) string {
 	t, ok := p.BackDeg.Get()
 	if !ok {
-		return "back-bearing " + wording.Unknown
+		return wording.Unknown
 	}
 	return wording.Bearing(t.Degrees()) + " true, " + wording.Opt(p.BackMagDeg, wording.Bearing) + " magnetic"
 }
@@ -138,5 +138,13 @@ func label(p survey.Point) string {
 	if strings.TrimSpace(p.Label) == "" {
 		return "a point without a label"
 	}
-	return p.Label
+	return clip(p.Label, 60)
+}
+
+// clip shortens what must stay short, visibly. Valid records are never so long.
+func clip(s string, most int) string {
+	if r := []rune(s); len(r) > most {
+		return string(r[:most-1]) + "…"
+	}
+	return s
 }
