@@ -241,5 +241,8 @@ func distance(a, b string) int {
 
 // escape writes a key as a JSON Pointer token (RFC 6901 §3).
 func escape(k string) string {
-	return strings.NewReplacer("~", "~0", "/", "~1").Replace(k)
+	if !strings.ContainsAny(k, "~/") {
+		return k
+	}
+	return strings.ReplaceAll(strings.ReplaceAll(k, "~", "~0"), "/", "~1")
 }

@@ -172,7 +172,7 @@ func (s *scanner) value() error {
 	for s.dec.More() {
 		key, err := s.dec.Token()
 		if err != nil {
-			return err
+			return cutOff(err)
 		}
 		if key == "features" {
 			streamed = true
@@ -183,14 +183,14 @@ func (s *scanner) value() error {
 		}
 		var raw json.RawMessage
 		if err := s.dec.Decode(&raw); err != nil {
-			return err
+			return cutOff(err)
 		}
 		if k, ok := key.(string); ok && (k == "type" || k == "id" || k == "geometry" || k == "properties" || k == "coordinates" || k == "geometries") {
 			rest[k] = raw
 		}
 	}
 	if _, err := s.dec.Token(); err != nil {
-		return err
+		return cutOff(err)
 	}
 	if streamed {
 		s.n = max(s.n, 1)
@@ -214,7 +214,7 @@ func (s *scanner) value() error {
 func (s *scanner) features() error {
 	tok, err := s.dec.Token()
 	if err != nil {
-		return err
+		return cutOff(err)
 	}
 	if tok != json.Delim('[') {
 		return errors.New("features is not a list")
@@ -222,13 +222,21 @@ func (s *scanner) features() error {
 	for s.dec.More() {
 		var raw json.RawMessage
 		if err := s.dec.Decode(&raw); err != nil {
-			return err
+			return cutOff(err)
 		}
 		if err := s.emit(raw); err != nil {
 			return err
 		}
 	}
 	_, err = s.dec.Token()
+	return cutOff(err)
+}
+
+// cutOff tells the end of a file inside a value from its end after one.
+func cutOff(err error) error {
+	if errors.Is(err, io.EOF) {
+		return io.ErrUnexpectedEOF
+	}
 	return err
 }
 

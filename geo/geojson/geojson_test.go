@@ -70,7 +70,8 @@ func TestABadRecordDoesNotHideTheNext(t *testing.T) {
 
 func TestABrokenStreamSaysWhere(t *testing.T) {
 	for name, text := range map[string]string{
-		"empty": "", "not JSON": "hello", "cut off": point[:40], "NaN": `{"type":"Point","coordinates":[NaN,1]}`,
+		"empty": "", "not JSON": "hello", "cut off": point[:40],
+		"cut off after a comma": `{"type":"FeatureCollection","features":[` + point + ",", "cut off after the list": `{"type":"FeatureCollection","features":[` + point + "]", "NaN": `{"type":"Point","coordinates":[NaN,1]}`,
 		"a list": "[1,2]", "no features": `{"type":"FeatureCollection"}`,
 	} {
 		got := all(t, text)
@@ -82,6 +83,12 @@ func TestABrokenStreamSaysWhere(t *testing.T) {
 			assert.ErrorContains(t, last.Err, "NaN and Infinity are no numbers")
 		}
 	}
+}
+
+func TestAFourthNumberIsCounted(t *testing.T) {
+	g, err := geojson.ParseGeometry([]byte(`{"type":"LineString","coordinates":[[1,2,3,4],[1,2]]}`))
+	require.NoError(t, err)
+	assert.Equal(t, 1, g.Extra)
 }
 
 func TestIDsKeepTheirKind(t *testing.T) {

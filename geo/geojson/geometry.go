@@ -20,6 +20,9 @@ import (
 type Geometry struct {
 	orb.Geometry
 	Z []float64
+	// Extra counts positions with more than three numbers; RFC 7946 gives the
+	// further ones no meaning and they are not kept.
+	Extra int
 }
 
 // MaxPositions bounds the positions of one geometry, so that a hostile file
@@ -45,7 +48,7 @@ func ParseGeometry(raw []byte) (Geometry, error) {
 	if err != nil {
 		return Geometry{}, err
 	}
-	out := Geometry{Geometry: g}
+	out := Geometry{Geometry: g, Extra: p.extra}
 	if p.anyZ {
 		out.Z = p.z
 	}
@@ -53,8 +56,9 @@ func ParseGeometry(raw []byte) (Geometry, error) {
 }
 
 type positions struct {
-	z    []float64
-	anyZ bool
+	z     []float64
+	anyZ  bool
+	extra int
 }
 
 func (p *positions) geometry(raw []byte, depth int) (orb.Geometry, error) {
@@ -170,6 +174,9 @@ func (p *positions) position(c []float64) (orb.Point, error) {
 	}
 	if len(p.z) >= MaxPositions {
 		return orb.Point{}, fmt.Errorf("the geometry has more than %d positions", MaxPositions)
+	}
+	if len(c) > 3 {
+		p.extra++
 	}
 	z := math.NaN()
 	if len(c) > 2 {

@@ -27,6 +27,7 @@ func TestRasterFile(t *testing.T) {
 	who := sqlite.Author{Who: "gis"}
 	layer := survey.Layer{ID: "dem", Title: "DEM", Role: survey.RoleElevation}
 	random := rand.NewChaCha8([32]byte{1})
+	picks := rand.New(rand.NewPCG(1, 2))
 	for _, size := range []int{1, 1 << 18, 1<<18 + 1, 900_001} {
 		want := make([]byte, size)
 		_, _ = random.Read(want)
@@ -35,7 +36,18 @@ func TestRasterFile(t *testing.T) {
 		f, err := s.Raster(ctx, "dem")
 		require.NoError(t, err)
 		require.Equal(t, int64(size), f.Size())
-		require.NoError(t, iotest.TestReader(io.NewSectionReader(f, 0, f.Size()), want))
+		got, err := io.ReadAll(io.NewSectionReader(f, 0, f.Size()))
+		require.NoError(t, err)
+		require.Equal(t, want, got)
+		for range 50 {
+			from := picks.IntN(size)
+			part := make([]byte, picks.IntN(size-from)+1)
+			n, err := f.ReadAt(part, int64(from))
+			require.NoError(t, err)
+			require.Equal(t, want[from:from+n], part)
+		}
+		_, err = f.ReadAt(make([]byte, 2), int64(size)-1)
+		require.ErrorIs(t, err, io.EOF, "a read past the end says so")
 	}
 	near, roles, err := s.LayersNear(ctx, orb.Point{-91.2, 44.65}, 50)
 	require.NoError(t, err)
