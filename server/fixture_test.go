@@ -36,7 +36,7 @@ func fixture(t testing.TB, change ...func(*server.Config)) (*server.Server, *sql
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, store.Close()) })
 	fill(t, store)
-	c := server.Config{Store: store, Now: clock, Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Version: "test"}
+	c := server.Config{Store: store, Now: clock, Log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn})), Version: "test"}
 	for _, f := range change {
 		f(&c)
 	}

@@ -2,20 +2,33 @@ package server
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"fmt"
 	"mime"
 	"net/http"
 	"net/url"
 	"strings"
+	"time"
 
 	"holdfast/survey"
 	"holdfast/survey/preplan"
 )
 
+// handleSheet shows the sheet of a site on screen.
+//
+// GET /sites/{id}/sheet?paper=
+func (s *Server) handleSheet(w http.ResponseWriter, r *http.Request) {
+	s.serveSheet(w, r, typeHTML)
+}
+
 // handleSheetPDF prints the sheet of a site.
 //
 // GET /sites/{id}/sheet.pdf?paper=
 func (s *Server) handleSheetPDF(w http.ResponseWriter, r *http.Request) {
+	s.serveSheet(w, r, typePDF)
+}
+
+func (s *Server) serveSheet(w http.ResponseWriter, r *http.Request, form string) {
 	q, err := query(r, "paper")
 	if err != nil {
 		s.fail(w, r, err)
@@ -26,7 +39,7 @@ func (s *Server) handleSheetPDF(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.writePDF(w, r, sheet)
+	s.writeSheet(w, r, form, sheet)
 }
 
 // sheet arranges the sheet of the site that the address names.
@@ -56,20 +69,60 @@ func (s *Server) paper(r *http.Request, q url.Values) (preplan.Paper, error) {
 	return preplan.A4, err
 }
 
-func (s *Server) writePDF(w http.ResponseWriter, r *http.Request, sheet preplan.Sheet) {
+func (s *Server) writeSheet(w http.ResponseWriter, r *http.Request, form string, sheet preplan.Sheet) {
 	var b bytes.Buffer
-	if err := preplan.WritePDF(&b, sheet); err != nil {
-		s.fail(w, r, fmt.Errorf("print sheet: %w", err))
+	var err error
+	h := w.Header()
+	if form == typePDF {
+		err = preplan.WritePDF(&b, sheet)
+		h.Set("Content-Type", typePDF)
+		h.Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": fileName(sheet.Front.Code) + ".pdf"}))
+	} else {
+		err = preplan.WriteHTML(&b, sheet, "/sheet.css?display="+string(displayOf(r)))
+		h.Set("Content-Type", typeHTML+"; charset=utf-8")
+	}
+	if err != nil {
+		h.Del("Content-Disposition")
+		s.fail(w, r, fmt.Errorf("write sheet: %w", err))
 		return
 	}
-	h := w.Header()
-	h.Set("Content-Type", typePDF)
-	h.Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": fileName(sheet.Front.Code) + ".pdf"}))
 	h.Set("Cache-Control", "no-cache")
-	h.Add("Vary", "Accept")
+	h.Add("Vary", "Accept, Cookie")
 	if _, err := w.Write(b.Bytes()); err != nil {
 		s.log.InfoContext(r.Context(), "write sheet", "error", err)
 	}
+}
+
+// The colours of the sheet on a screen, as in static/css: night is dim and
+// long-wavelength.
+const (
+	sheetDay   = "{:root{color-scheme:light;--paper:#fff;--ink:#000}}"
+	sheetNight = "{:root{color-scheme:dark;--paper:#120605;--ink:#e2705a}.code svg{background:#e2705a;color:#120605}}"
+)
+
+// handleSheetStyle is the style sheet of the sheet, lit as asked.
+//
+// GET /sheet.css?display=
+func (s *Server) handleSheetStyle(w http.ResponseWriter, r *http.Request) {
+	q, err := query(r, "display")
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	style := preplan.Stylesheet + "\nhtml{background:var(--paper)}\n"
+	switch display(q.Get("display")) {
+	case displayNight:
+		style += "@media screen" + sheetNight
+	case displayDay:
+		style += "@media screen" + sheetDay
+	default:
+		style += "@media screen and (prefers-color-scheme: dark)" + sheetNight
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/css; charset=utf-8")
+	h.Set("Cache-Control", "no-cache")
+	h.Set("ETag", fmt.Sprintf(`"%x"`, sha256.Sum256([]byte(style))))
+	http.ServeContent(w, r, "", time.Time{}, strings.NewReader(style))
 }
 
 // fileName makes a code fit to name a file.
@@ -87,7 +140,7 @@ func fileName(code string) string {
 //
 // GET /api/collections/sites/items/{id}/sheet?paper=
 func (s *Server) handleAPISheet(w http.ResponseWriter, r *http.Request) {
-	q, _, err := offered(r, []string{"paper"}, typePDF)
+	q, form, err := offered(r, []string{"paper"}, typePDF, typeHTML)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -97,5 +150,5 @@ func (s *Server) handleAPISheet(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.writePDF(w, r, sheet)
+	s.writeSheet(w, r, form, sheet)
 }

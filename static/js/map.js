@@ -1,5 +1,5 @@
 import {
-  Map, View, Feature, Point, VectorLayer, VectorSource, GeoJSON, bboxStrategy, ScaleLine, Zoom, Stroke, Fill, Circle, Style, Text,
+  Map as OLMap, View, Feature, Point, VectorLayer, VectorSource, GeoJSON, bboxStrategy, ScaleLine, Zoom, Stroke, Fill, Circle, Style, Text,
   fromLonLat, toLonLat, transformExtent, defaultInteractions,
 } from '../lib/ol.js';
 import { readInk } from './ink.js';
@@ -132,7 +132,7 @@ const names = new VectorLayer({
 });
 
 function nameSites() {
-  const sites = new globalThis.Map();
+  const sites = new Map();
   for (const f of pointSource.getFeatures()) {
     const p = f.getProperties();
     if (!sites.has(p.site)) sites.set(p.site, { name: p.site_name, at: [] });
@@ -157,7 +157,7 @@ const found = new VectorLayer({
 });
 
 const view = new View({ maxZoom: 21, minZoom: 3, enableRotation: false });
-const map = new Map({
+const map = new OLMap({
   target: box,
   layers: [grid, ...base.map((b) => b.layer), points, names, found],
   view,

@@ -1,0 +1,58 @@
+package server_test
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func TestSheet(t *testing.T) {
+	s, _ := fixture(t)
+	const page, api = "/sites/s-alder/sheet", "/api/collections/sites/items/s-alder/sheet"
+	for name, c := range map[string]struct {
+		target, accept, want string
+	}{
+		"page":            {page, "text/html", "text/html; charset=utf-8"},
+		"page as PDF":     {page + ".pdf", "text/html", "application/pdf"},
+		"by code":         {"/sites/ab-1/sheet.pdf?paper=a4", "*/*", "application/pdf"},
+		"API, any form":   {api, "*/*", "application/pdf"},
+		"API, by Accept":  {api, "text/html", "text/html; charset=utf-8"},
+		"API, by f":       {api + "?f=pdf", "text/html", "application/pdf"},
+		"API, other form": {api + "?f=html&paper=Letter", "application/pdf", "text/html; charset=utf-8"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			res := call(t, s, http.MethodGet, c.target, "", "Accept: "+c.accept)
+			require.Equal(t, http.StatusOK, res.StatusCode)
+			assert.Equal(t, c.want, res.Header.Get("Content-Type"))
+			checkHeaders(t, res)
+			text := bodyOf(t, res)
+			if c.want == "application/pdf" {
+				assert.True(t, strings.HasPrefix(text, "%PDF-"))
+				assert.Equal(t, "inline; filename=AB-1.pdf", res.Header.Get("Content-Disposition"))
+				return
+			}
+			assert.Contains(t, text, "Alder Bend")
+			assert.NotContains(t, text, "style=", "an inline style is refused by the browser")
+			assert.NotContains(t, text, "<script")
+		})
+	}
+	assert.Equal(t, http.StatusNotFound, call(t, s, http.MethodGet, "/sites/none/sheet.pdf", "").StatusCode)
+	checkProblem(t, call(t, s, http.MethodGet, api+"?paper=A3", ""), http.StatusBadRequest)
+	checkProblem(t, call(t, s, http.MethodGet, api, "", "Accept: image/png"), http.StatusNotAcceptable)
+
+	once := bodyOf(t, call(t, s, http.MethodGet, page+".pdf", ""))
+	assert.True(t, once == bodyOf(t, call(t, s, http.MethodGet, page+".pdf", "")), "the same sheet has other bytes")
+}
+
+func TestSheetStyle(t *testing.T) {
+	s, _ := fixture(t)
+	res := call(t, s, http.MethodGet, "/sheet.css?display=night", "")
+	require.Equal(t, http.StatusOK, res.StatusCode)
+	assert.Equal(t, "text/css; charset=utf-8", res.Header.Get("Content-Type"))
+	assert.Contains(t, bodyOf(t, res), "color-scheme:dark")
+	again := call(t, s, http.MethodGet, "/sheet.css?display=night", "", "If-None-Match: "+res.Header.Get("ETag"))
+	assert.Equal(t, http.StatusNotModified, again.StatusCode)
+}
