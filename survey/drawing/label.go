@@ -13,17 +13,17 @@ import (
 type labeller struct {
 	d     *Drawing
 	frame Box
-	taken []Box   // labels and symbols: never covered
-	lines [][2]Pt // covered only where nothing else is free
-	wants []label // asked for, placed by finish
-	notes []Text  // what was placed
-	masks []Box   // behind the notes
-	links [][2]Pt // leaders
-	title map[string]bool
+	taken []Box           // labels and symbols: never covered
+	lines [][2]Pt         // covered only where nothing else is free
+	wants []label         // asked for, placed by finish
+	notes []Text          // what was placed
+	masks []Box           // behind the notes
+	links [][2]Pt         // leaders
+	seen  map[string]bool // texts placed
 }
 
 func newLabeller(d *Drawing, frame Box) *labeller {
-	return &labeller{d: d, frame: frame, title: map[string]bool{}}
+	return &labeller{d: d, frame: frame, seen: map[string]bool{}}
 }
 
 // block keeps labels off a box.
@@ -73,7 +73,7 @@ func (l *labeller) place(want label) { l.wants = append(l.wants, want) }
 // drawing's Left.
 func (l *labeller) settle(want label) {
 	text, _ := lettering.Line(want.text)
-	if text == "" || want.once && l.title[text] {
+	if text == "" || want.once && l.seen[text] {
 		return
 	}
 	if want.width == 0 {
@@ -84,7 +84,7 @@ func (l *labeller) settle(want label) {
 		l.d.Left = append(l.d.Left, text)
 		return
 	}
-	l.title[text] = true
+	l.seen[text] = true
 	l.taken = append(l.taken, best)
 	l.masks = append(l.masks, best)
 	if from, to, far := leader(want, best); far {

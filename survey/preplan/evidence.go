@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"holdfast/geo"
 	"holdfast/survey"
@@ -201,8 +202,8 @@ func (a *arranger) ground(p PointInput) []Block {
 		list = append(list, "Unconfined strength from "+wording.Opt(g.QuLowKPa, kpa)+" to "+wording.Opt(g.QuHighKPa, kpa)+", estimate by class.")
 	}
 	for _, t := range p.Point.Ground.Tests {
-		s := fmt.Sprintf("%s: %s %s, %s", t.Kind, cmp.Or(t.Reading.String(), wording.NotRecorded), t.Unit, wording.Opt(t.At, wording.Date))
-		list = append(list, "Test, "+s)
+		reading := strings.TrimSpace(cmp.Or(t.Reading.String(), wording.NotRecorded) + " " + t.Unit)
+		list = append(list, fmt.Sprintf("Test, %s: %s, %s", t.Kind, reading, wording.Opt(t.At, wording.Date)))
 	}
 	if len(p.Point.Ground.Tests) == 0 {
 		list = append(list, "Ground tests: none recorded.")

@@ -209,7 +209,7 @@ func (a *arranger) lashings(o answer.Option) []Block {
 	if o.Main.Layout == nil || len(o.Main.Layout.Lashings) == 0 {
 		return nil
 	}
-	t := Table{Columns: []string{"lashing", "webbing", "pieces"}, Widths: []float64{44, 28, 12}}
+	t := Table{Columns: []string{"lashing", "webbing", "pieces"}, Widths: []float64{52, 25, 13}}
 	for _, l := range o.Main.Layout.Lashings {
 		what := l.What
 		if o.Main.Anchor.Count > 1 {

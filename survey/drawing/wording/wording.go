@@ -55,8 +55,8 @@ func Ratio(r float64) string {
 	return digits(Down(r, 2)) + ":1"
 }
 
-// Length writes a length to a hand's breadth or better: inches below one
-// foot, feet and inches below 20 ft, feet below a mile.
+// Length writes a length: tenths of an inch below one inch, half inches below
+// a foot, feet and inches below 20 ft, feet below a mile.
 func Length(u survey.Units, l geo.Length) string {
 	if !finite(float64(l)) {
 		return Unknown
@@ -86,6 +86,8 @@ func customary(l geo.Length) string {
 	switch in := l.Inches(); {
 	case in < 0:
 		return "-" + customary(-l)
+	case in < 1:
+		return digits(math.Round(in*10)/10) + " in"
 	case in < 11.75:
 		return digits(math.Round(in*2)/2) + " in"
 	case in < 239.5:

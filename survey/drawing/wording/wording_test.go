@@ -42,6 +42,7 @@ func TestLength(t *testing.T) {
 		m    geo.Length
 		want string
 	}{
+		{0.006, "0.2 in (6 mm)"}, // 0.236 in
 		{0.1397, "5.5 in (0.14 m)"},
 		{0.0508, "2 in (51 mm)"},
 		{0.3048, "1 ft (0.30 m)"},
