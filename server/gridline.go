@@ -15,7 +15,7 @@ import (
 
 const (
 	gridWidest = 4.0 // degrees of longitude or latitude beyond which no grid is drawn
-	gridMost   = 20  // lines per direction and zone
+	gridMost   = 25  // lines per direction and zone
 	gridBends  = 16  // straight pieces a line is drawn as
 )
 
@@ -139,8 +139,8 @@ func zoneLines(part orb.Bound, span float64) ([]gridLine, error) {
 	return out, nil
 }
 
-// spacing is the power of ten in metres that gives a view some two to
-// twenty lines.
+// spacing is the power of ten in metres that gives a view some three to
+// twenty-five lines.
 func spacing(span float64) geo.Length {
 	metres := span * 111_000
 	for step := 10.0; ; step *= 10 {
