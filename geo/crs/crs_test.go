@@ -117,8 +117,10 @@ func TestByName(t *testing.T) {
 			assert.Equal(t, c.axes, got.Axes, c.name)
 		}
 	}
-	for _, name := range []string{"", "EPSG", "EPSG:", "EPSG:0", "EPSG:5703", "EPSG:-1", "ESRI:102718", "urn:ogc:def:crs:EPSG",
-		"http://www.opengis.net/def/crs/EPSG/4326", "http://www.opengis.net/def/uom/EPSG/0/9001", "urn:ogc:def:crs:OGC::CRS1", "2264", strings.Repeat("x", 10000)} {
+	for _, name := range []string{
+		"", "EPSG", "EPSG:", "EPSG:0", "EPSG:5703", "EPSG:-1", "ESRI:102718", "urn:ogc:def:crs:EPSG",
+		"http://www.opengis.net/def/crs/EPSG/4326", "http://www.opengis.net/def/uom/EPSG/0/9001", "urn:ogc:def:crs:OGC::CRS1", "2264", strings.Repeat("x", 10000),
+	} {
 		_, err := crs.ByName(name)
 		assert.ErrorIs(t, err, crs.ErrUnknown, name)
 	}

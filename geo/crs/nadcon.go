@@ -25,8 +25,10 @@ func ReadNADCON(las, los io.Reader, name string) (*Grid, error) {
 		return nil, fmt.Errorf("%w: latitude and longitude shifts are of different grids", ErrGrid)
 	}
 	h := lat.header
-	p := patch{south: float64(h.South), west: float64(h.West), dlat: float64(h.DLat), dlon: float64(h.DLon),
-		rows: int(h.Rows), cols: int(h.Cols), scale: 1.0 / 3600, shift: make([][2]float32, len(lat.values))}
+	p := patch{
+		south: float64(h.South), west: float64(h.West), dlat: float64(h.DLat), dlon: float64(h.DLon),
+		rows: int(h.Rows), cols: int(h.Cols), scale: 1.0 / 3600, shift: make([][2]float32, len(lat.values)),
+	}
 	for i := range p.shift {
 		p.shift[i] = [2]float32{-lon.values[i], lat.values[i]}
 	}

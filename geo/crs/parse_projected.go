@@ -41,8 +41,10 @@ func fromProjected(n *node) (*CRS, error) {
 	if m == methodLCC2SP && p.has[k0] && p.v[k0] != 1 {
 		m = methodLCCMichigan
 	}
-	c := &CRS{Name: n.text(0), Datum: g.dat.name, Projected: true, Unit: Unit{Name: unitName(unit, true), Factor: unit},
-		Axes: readAxes(n), frame: g.frame, meridian: g.meridian, margin: marginOf(m, p)}
+	c := &CRS{
+		Name: n.text(0), Datum: g.dat.name, Projected: true, Unit: Unit{Name: unitName(unit, true), Factor: unit},
+		Axes: readAxes(n), frame: g.frame, meridian: g.meridian, margin: marginOf(m, p),
+	}
 	if m == methodTMSouth {
 		c.Axes = WestSouth
 	}
@@ -106,8 +108,10 @@ func (p *params) complete(m int) error {
 	return nil
 }
 
-var roleNames = [nRoles]string{"latitude of origin", "longitude of origin", "first standard parallel", "second standard parallel",
-	"scale factor", "false easting", "false northing", "azimuth", "rectified grid angle"}
+var roleNames = [nRoles]string{
+	"latitude of origin", "longitude of origin", "first standard parallel", "second standard parallel",
+	"scale factor", "false easting", "false northing", "azimuth", "rectified grid angle",
+}
 
 // readConversion reads WKT 2's CONVERSION; angle and length are the units of
 // parameters that name none.

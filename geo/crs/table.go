@@ -70,8 +70,13 @@ var epsg = sync.OnceValue(func() *table {
 		name string
 		read func(cells []string)
 	}{
-		{"area", t.readArea}, {"ellipsoid", t.readEllipsoid}, {"datum", t.readDatum}, {"shift", t.readShift},
-		{"method", t.readMethod}, {"geographic", t.readGeographic}, {"projected", t.readProjected},
+		{"area", t.readArea},
+		{"ellipsoid", t.readEllipsoid},
+		{"datum", t.readDatum},
+		{"shift", t.readShift},
+		{"method", t.readMethod},
+		{"geographic", t.readGeographic},
+		{"projected", t.readProjected},
 	} {
 		data, err := tableFiles.ReadFile("table/" + f.name + ".tsv")
 		if err != nil {

@@ -113,8 +113,10 @@ func TestGeoConvertForward(t *testing.T) {
 			name = fmt.Sprintf("%02d%s", c.Zone, name)
 		}
 		require.Equal(t, zone, name, in[i])
-		for j, d := range []float64{c.Easting.Metres() - e, c.Northing.Metres() - n,
-			math.Remainder(gamma.Degrees()-g, 360), scale - k} {
+		for j, d := range []float64{
+			c.Easting.Metres() - e, c.Northing.Metres() - n,
+			math.Remainder(gamma.Degrees()-g, 360), scale - k,
+		} {
 			worst[j] = max(worst[j], math.Abs(d))
 		}
 	}

@@ -125,14 +125,22 @@ func TestWriting(t *testing.T) {
 		mgrs, usng string
 		utm0, utm2 string
 	}{
-		"U40, a one-digit zone": {p: orb.Point{-157.8583, 21.3069}, mgrs: "04QFJ1841756542", usng: "4Q FJ 18417 56542",
-			utm0: "4Q 618417 2356542", utm2: "4Q 618417.09 2356542.46"},
-		"U34, polar": {p: orb.Point{-60, 84}, mgrs: "YSD2259666636", usng: "Y SD 22596 66636",
-			utm0: "Y 1422597 1666636", utm2: "Y 1422596.87 1666636.15"},
-		"U43, band S is not the south": {p: monument, mgrs: "18SUJ2347806483", usng: "18S UJ 23478 06483",
-			utm0: "18S north 323478 4306483", utm2: "18S north 323478.06 4306483.24"},
-		"U09, south": {p: orb.Point{-68.303, -54.8019}, mgrs: "19FEV4480527029", usng: "19F EV 44805 27029",
-			utm0: "19F 544805 3927030", utm2: "19F 544805.10 3927029.88"},
+		"U40, a one-digit zone": {
+			p: orb.Point{-157.8583, 21.3069}, mgrs: "04QFJ1841756542", usng: "4Q FJ 18417 56542",
+			utm0: "4Q 618417 2356542", utm2: "4Q 618417.09 2356542.46",
+		},
+		"U34, polar": {
+			p: orb.Point{-60, 84}, mgrs: "YSD2259666636", usng: "Y SD 22596 66636",
+			utm0: "Y 1422597 1666636", utm2: "Y 1422596.87 1666636.15",
+		},
+		"U43, band S is not the south": {
+			p: monument, mgrs: "18SUJ2347806483", usng: "18S UJ 23478 06483",
+			utm0: "18S north 323478 4306483", utm2: "18S north 323478.06 4306483.24",
+		},
+		"U09, south": {
+			p: orb.Point{-68.303, -54.8019}, mgrs: "19FEV4480527029", usng: "19F EV 44805 27029",
+			utm0: "19F 544805 3927030", utm2: "19F 544805.10 3927029.88",
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s, err := grid.MGRS(c.p, grid.Metre)

@@ -265,12 +265,16 @@ func (e *Epoch) sum(lat, lon, height float64) (field, change vector) {
 func elements(v, dot vector) (e, change Elements) {
 	h := math.Hypot(v.x, v.y)
 	f := math.Hypot(h, v.z)
-	e = Elements{X: v.x, Y: v.y, Z: v.z, H: h, F: f,
-		I: geo.Angle(math.Atan2(v.z, h)), D: geo.Angle(math.Atan2(v.y, v.x))}
+	e = Elements{
+		X: v.x, Y: v.y, Z: v.z, H: h, F: f,
+		I: geo.Angle(math.Atan2(v.z, h)), D: geo.Angle(math.Atan2(v.y, v.x)),
+	}
 	hDot := (v.x*dot.x + v.y*dot.y) / h
-	change = Elements{X: dot.x, Y: dot.y, Z: dot.z, H: hDot,
+	change = Elements{
+		X: dot.x, Y: dot.y, Z: dot.z, H: hDot,
 		F: (v.x*dot.x + v.y*dot.y + v.z*dot.z) / f,
 		I: geo.Angle((h*dot.z - v.z*hDot) / (f * f)),
-		D: geo.Angle((v.x*dot.y - v.y*dot.x) / (h * h))}
+		D: geo.Angle((v.x*dot.y - v.y*dot.x) / (h * h)),
+	}
 	return e, change
 }

@@ -57,10 +57,20 @@ func TestPublishedValues(t *testing.T) {
 			name       string
 			value, tol float64
 		}{
-			{"D", f.D.Degrees(), hundredth}, {"I", f.I.Degrees(), hundredth},
-			{"H", f.H, 0.00075}, {"X", f.X, 0.00075}, {"Y", f.Y, 0.51e-6}, {"Z", f.Z, 2.5e-6}, {"F", f.F, 0.00075},
-			{"dD", c.D.Degrees(), millionth}, {"dI", c.I.Degrees(), millionth},
-			{"dH", c.H, millionth}, {"dX", c.X, millionth}, {"dY", c.Y, millionth}, {"dZ", c.Z, millionth}, {"dF", c.F, millionth},
+			{"D", f.D.Degrees(), hundredth},
+			{"I", f.I.Degrees(), hundredth},
+			{"H", f.H, 0.00075},
+			{"X", f.X, 0.00075},
+			{"Y", f.Y, 0.51e-6},
+			{"Z", f.Z, 2.5e-6},
+			{"F", f.F, 0.00075},
+			{"dD", c.D.Degrees(), millionth},
+			{"dI", c.I.Degrees(), millionth},
+			{"dH", c.H, millionth},
+			{"dX", c.X, millionth},
+			{"dY", c.Y, millionth},
+			{"dZ", c.Z, millionth},
+			{"dF", c.F, millionth},
 		} {
 			assert.InDelta(t, want[i], got.value, got.tol, "%s of row %s", got.name, s.Text())
 		}
@@ -97,8 +107,11 @@ func TestMagneticField(t *testing.T) {
 	var queries []query
 	for range 2000 {
 		lat := math.Asin(2*r.Float64()-1) * 180 / math.Pi
-		queries = append(queries, query{day(2025, 1, 1).AddDate(0, 0, r.IntN(5*365)),
-			orb.Point{360*r.Float64() - 180, lat}, 850e3*math.Pow(r.Float64(), 3) - 900})
+		queries = append(queries, query{
+			day(2025, 1, 1).AddDate(0, 0, r.IntN(5*365)),
+			orb.Point{360*r.Float64() - 180, lat},
+			850e3*math.Pow(r.Float64(), 3) - 900,
+		})
 	}
 	for _, p := range []orb.Point{{0, 90}, {77, 90}, {-120, -90}, {180, 45}, {-180, 45}, {10, 89.9999999}, {0, 0}} {
 		queries = append(queries, query{day(2028, 2, 29), p, 0})

@@ -231,8 +231,10 @@ type angle struct {
 	step  float64 // one unit of the last digit, degrees
 }
 
-var unitSize = map[byte]float64{'d': 1, 'm': 1. / 60, 's': 1. / 3600}
-var unitName = map[byte]string{'d': "degrees", 'm': "minutes", 's': "seconds"}
+var (
+	unitSize = map[byte]float64{'d': 1, 'm': 1. / 60, 's': 1. / 3600}
+	unitName = map[byte]string{'d': "degrees", 'm': "minutes", 's': "seconds"}
+)
 
 // angle works out the value of a coordinate.
 func (p *part) angle() (angle, error) {

@@ -235,8 +235,10 @@ func (t utmText) place(north bool, band byte) (Reading, error) {
 	r := Reading{Position: Position{Notation: UTM}}
 	if err != nil && t.axis[0] == 0 && t.axis[1] == 0 {
 		if q, swapped := t.point(n, e, north, band); swapped == nil && t.zone != grid.UPS {
-			return Reading{Position: Position{Point: q, Precision: t.precision(), Notation: UTM},
-				As: "northing before easting", against: true}, nil
+			return Reading{
+				Position: Position{Point: q, Precision: t.precision(), Notation: UTM},
+				As:       "northing before easting", against: true,
+			}, nil
 		}
 	}
 	if err != nil {

@@ -22,10 +22,14 @@ type NewZealandMapGrid struct {
 var (
 	// isometric latitude difference as a polynomial of the latitude
 	// difference in units of 10⁵ seconds of arc, from the first power
-	nzmgLatitude = [10]float64{0.6399175073, -0.1358797613, 0.063294409, -0.02526853, 0.0117879,
-		-0.0055161, 0.0026906, -0.001333, 0.00067, -0.00034}
-	nzmgPlane = [6]complex128{0.7557853228, 0.249204646 + 0.003371507i, -0.001541739 + 0.041058560i,
-		-0.10162907 + 0.01727609i, -0.26623489 - 0.36249218i, -0.6870983 - 1.1651967i}
+	nzmgLatitude = [10]float64{
+		0.6399175073, -0.1358797613, 0.063294409, -0.02526853, 0.0117879,
+		-0.0055161, 0.0026906, -0.001333, 0.00067, -0.00034,
+	}
+	nzmgPlane = [6]complex128{
+		0.7557853228, 0.249204646 + 0.003371507i, -0.001541739 + 0.041058560i,
+		-0.10162907 + 0.01727609i, -0.26623489 - 0.36249218i, -0.6870983 - 1.1651967i,
+	}
 )
 
 // nzmgSpan bounds the plane coordinates, in units of the radius, within which

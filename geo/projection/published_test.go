@@ -30,48 +30,76 @@ func TestPublished(t *testing.T) {
 		x, y     float64
 		within   float64 // half the last printed digit and the rounding of the inputs
 	}{
-		{"9801 JAD69 / Jamaica National Grid",
+		{
+			"9801 JAD69 / Jamaica National Grid",
 			must(projection.NewLambertConic1SP(clarke, -77, 18, 1, 250000, 150000)),
-			dms(-76, 56, 37.26), dms(17, 55, 55.80), 255966.58, 142493.51, 0.006},
-		{"9802 NAD27 / Texas South Central",
+			dms(-76, 56, 37.26), dms(17, 55, 55.80), 255966.58, 142493.51, 0.006,
+		},
+		{
+			"9802 NAD27 / Texas South Central",
 			must(projection.NewLambertConic2SP(clarke, -99, dms(27, 50, 0), dms(28, 23, 0), dms(30, 17, 0), 2000000*ft, 0)),
-			-96, 28.5, 2963503.91 * ft, 254759.80 * ft, 0.006},
-		{"9803 Belge 1972 / Belge Lambert 72",
+			-96, 28.5, 2963503.91 * ft, 254759.80 * ft, 0.006,
+		},
+		{
+			"9803 Belge 1972 / Belge Lambert 72",
 			must(projection.NewLambertConicBelgium(international, dms(4, 21, 24.983), 90, dms(49, 50, 0), dms(51, 10, 0), 150000.01, 5400088.44)),
-			dms(5, 48, 26.533), dms(50, 40, 46.461), 251763.20, 153034.13, 0.006},
-		{"1051 NAD27 / Michigan Central",
+			dms(5, 48, 26.533), dms(50, 40, 46.461), 251763.20, 153034.13, 0.006,
+		},
+		{
+			"1051 NAD27 / Michigan Central",
 			must(projection.NewLambertConicMichigan(clarke, dms(-84, 20, 0), dms(43, 19, 0), dms(44, 11, 0), dms(45, 42, 0), 1.0000382, 2000000*ft, 0)),
-			dms(-83, 10, 0), 43.75, 2308335.75 * ft, 160210.48 * ft, 0.006},
-		{"9804 Makassar / NEIEZ (from memory)",
+			dms(-83, 10, 0), 43.75, 2308335.75 * ft, 160210.48 * ft, 0.006,
+		},
+		{
+			"9804 Makassar / NEIEZ (from memory)",
 			must(projection.NewMercatorA(bessel, 110, 0.997, 3900000, 900000)),
-			120, -3, 5009726.58, 569150.82, 0.006},
-		{"9805 Pulkovo 1942 / Caspian Sea Mercator (from memory)",
+			120, -3, 5009726.58, 569150.82, 0.006,
+		},
+		{
+			"9805 Pulkovo 1942 / Caspian Sea Mercator (from memory)",
 			must(projection.NewMercatorB(krassowsky, 51, 42, 0, 0)),
-			53, 53, 165704.29, 5171848.07, 0.006},
-		{"1024 WGS 84 / Pseudo-Mercator",
+			53, 53, 165704.29, 5171848.07, 0.006,
+		},
+		{
+			"1024 WGS 84 / Pseudo-Mercator",
 			must(projection.NewPseudoMercator(geo.WGS84, 0, 0, 0)),
-			dms(-100, 20, 0), dms(24, 22, 54.433), -11169055.58, 2800000.00, 0.016},
-		{"9809 Amersfoort / RD New",
+			dms(-100, 20, 0), dms(24, 22, 54.433), -11169055.58, 2800000.00, 0.016,
+		},
+		{
+			"9809 Amersfoort / RD New",
 			must(projection.NewObliqueStereographic(bessel, dms(5, 23, 15.5), dms(52, 9, 22.178), 0.9999079, 155000, 463000)),
-			6, 53, 196105.283, 557057.739, 0.001},
-		{"9829 WGS 84 / Australian Antarctic Polar Stereographic",
+			6, 53, 196105.283, 557057.739, 0.001,
+		},
+		{
+			"9829 WGS 84 / Australian Antarctic Polar Stereographic",
 			must(projection.NewPolarStereographicB(geo.WGS84, 70, -71, 6000000, 6000000)),
-			120, -75, 7255380.79, 7053389.56, 0.006},
-		{"9830 Petrels 1972 / Terre Adelie Polar Stereographic",
+			120, -75, 7255380.79, 7053389.56, 0.006,
+		},
+		{
+			"9830 Petrels 1972 / Terre Adelie Polar Stereographic",
 			must(projection.NewPolarStereographicC(international, 140, -67, 300000, 200000)),
-			dms(140, 4, 17.040), dms(-66, 36, 18.820), 303169.52, 244055.72, 0.016},
-		{"9822 NAD83 / Great Lakes and St Lawrence Albers (from memory)",
+			dms(140, 4, 17.040), dms(-66, 36, 18.820), 303169.52, 244055.72, 0.016,
+		},
+		{
+			"9822 NAD83 / Great Lakes and St Lawrence Albers (from memory)",
 			must(projection.NewAlbers(grs80, -84.455955, 45.568977, 42.122774, 49.01518, 1000000, 1000000)),
-			-78.75, 42.75, 1466493.492, 702903.006, 0.001},
-		{"9820 ETRS89 / LAEA Europe (from memory)",
+			-78.75, 42.75, 1466493.492, 702903.006, 0.001,
+		},
+		{
+			"9820 ETRS89 / LAEA Europe (from memory)",
 			must(projection.NewLambertAzimuthal(grs80, 10, 52, 4321000, 3210000)),
-			5, 50, 3962799.45, 2999718.85, 0.006},
-		{"9815 Timbalai 1948 / RSO Borneo",
+			5, 50, 3962799.45, 2999718.85, 0.006,
+		},
+		{
+			"9815 Timbalai 1948 / RSO Borneo",
 			must(projection.NewHotineObliqueMercatorB(everest1967, 115, 4, dms(53, 18, 56.9537), dms(53, 7, 48.3685), 0.99984, 590476.87, 442857.65)),
-			dms(115, 48, 19.8196), dms(5, 23, 14.1129), 679245.73, 596562.78, 0.006},
-		{"9808 Hartebeesthoek94 / Lo29 (from memory)",
+			dms(115, 48, 19.8196), dms(5, 23, 14.1129), 679245.73, 596562.78, 0.006,
+		},
+		{
+			"9808 Hartebeesthoek94 / Lo29 (from memory)",
 			projection.NewTransverseMercatorSouth(geo.WGS84, 29, 0, 1, 0, 0),
-			dms(28, 16, 57.479), dms(-25, 43, 55.302), 71984.49, 2847342.74, 0.011},
+			dms(28, 16, 57.479), dms(-25, 43, 55.302), 71984.49, 2847342.74, 0.011,
+		},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			x, y, err := c.p.Forward(c.lon, c.lat)

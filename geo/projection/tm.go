@@ -40,7 +40,8 @@ func NewTransverseMercator(e geo.Ellipsoid, lon0, lat0, k0, falseEasting, falseN
 		lon0: lon0, fe: falseEasting, fn: falseNorthing,
 		scale: k0 * e.A * b1, k0b1: k0 * b1,
 		e: math.Sqrt(e.E2()),
-		alp: [7]float64{0,
+		alp: [7]float64{
+			0,
 			n/2 - 2*n2/3 + 5*n3/16 + 41*n4/180 - 127*n5/288 + 7891*n6/37800,
 			13*n2/48 - 3*n3/5 + 557*n4/1440 + 281*n5/630 - 1983433*n6/1935360,
 			61*n3/240 - 103*n4/140 + 15061*n5/26880 + 167603*n6/181440,
@@ -48,7 +49,8 @@ func NewTransverseMercator(e geo.Ellipsoid, lon0, lat0, k0, falseEasting, falseN
 			34729*n5/80640 - 3418889*n6/1995840,
 			212378941 * n6 / 319334400,
 		},
-		bet: [7]float64{0,
+		bet: [7]float64{
+			0,
 			n/2 - 2*n2/3 + 37*n3/96 - n4/360 - 81*n5/512 + 96199*n6/604800,
 			n2/48 + n3/15 - 437*n4/1440 + 46*n5/105 - 1118711*n6/3870720,
 			17*n3/480 - 37*n4/840 - 209*n5/4480 + 5569*n6/90720,

@@ -26,8 +26,10 @@ type PolarStereographic struct {
 func NewPolarStereographicA(e geo.Ellipsoid, north bool, lon0, k0, fe, fn float64) *PolarStereographic {
 	ecc := math.Sqrt(e.E2())
 	c := (1 - e.F) * math.Exp(ecc*math.Atanh(ecc))
-	return &PolarStereographic{north: north, lon0: lon0, fe: fe, fn: fn, k0: k0, a: e.A,
-		radius: 2 * k0 * e.A / c, e: ecc}
+	return &PolarStereographic{
+		north: north, lon0: lon0, fe: fe, fn: fn, k0: k0, a: e.A,
+		radius: 2 * k0 * e.A / c, e: ecc,
+	}
 }
 
 // Forward projects a position in degrees to metres. It refuses a latitude

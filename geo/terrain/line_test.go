@@ -218,8 +218,12 @@ func TestCrestToe(t *testing.T) {
 			assert.Equal(t, c.toeKnown, bank.ToeKnown, "toe known")
 		})
 	}
-	low := []terrain.Station{{Distance: 0, Height: 5, Known: true}, {Distance: 1, Height: 4.5, Known: true},
-		{Distance: 2, Height: 4.5, Known: true}, {Distance: 6, Height: 4.5, Known: true}}
+	low := []terrain.Station{
+		{Distance: 0, Height: 5, Known: true},
+		{Distance: 1, Height: 4.5, Known: true},
+		{Distance: 2, Height: 4.5, Known: true},
+		{Distance: 6, Height: 4.5, Known: true},
+	}
 	_, ok := terrain.CrestToe(low, terrain.BankRule{})
 	assert.False(t, ok, "half a metre is no bank")
 	got, ok := terrain.CrestToe(low, terrain.BankRule{Drop: 0.4})

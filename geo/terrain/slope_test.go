@@ -44,8 +44,10 @@ func planeCases(t *testing.T) []planeCase {
 	}
 	var cases []planeCase
 	for _, r := range rows[1:] {
-		c := planeCase{name: r[0], east: number(r[1]), north: number(r[2]), slope: number(r[3]), level: r[4] == "",
-			gdaldemSlope: number(r[5]), gdaldemAzimuth: number(r[7])}
+		c := planeCase{
+			name: r[0], east: number(r[1]), north: number(r[2]), slope: number(r[3]), level: r[4] == "",
+			gdaldemSlope: number(r[5]), gdaldemAzimuth: number(r[7]),
+		}
 		if !c.level {
 			c.azimuth = number(r[4])
 		}

@@ -88,9 +88,14 @@ func (s *Spread) validate() error {
 		name     string
 		is, most float64
 	}{
-		{"strength", s.Cu, 3}, {"friction", s.TanPhi, 1}, {"model", s.Model, 3}, {"steel", s.Yield, 10},
-		{"embedment", float64(s.Embedment), 10}, {"rope down", float64(s.RopeDown), 10},
-		{"rope up", float64(s.RopeUp), 10}, {"loose top", float64(s.DeadTop), 10},
+		{"strength", s.Cu, 3},
+		{"friction", s.TanPhi, 1},
+		{"model", s.Model, 3},
+		{"steel", s.Yield, 10},
+		{"embedment", float64(s.Embedment), 10},
+		{"rope down", float64(s.RopeDown), 10},
+		{"rope up", float64(s.RopeUp), 10},
+		{"loose top", float64(s.DeadTop), 10},
 	} {
 		if !within(v.is, 0, v.most) {
 			return fmt.Errorf("spread of %s %g: want 0 to %g", v.name, v.is, v.most)

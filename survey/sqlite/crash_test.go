@@ -4,14 +4,13 @@ import (
 	"bufio"
 	"context"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
-
-	"math/rand/v2"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"

@@ -22,9 +22,11 @@ const (
 	packBits     compression = 32773
 )
 
-var compressionNames = map[compression]string{uncompressed: "uncompressed", lzwCoded: "LZW", deflated: "deflate", deflatedOld: "deflate", packBits: "PackBits",
+var compressionNames = map[compression]string{
+	uncompressed: "uncompressed", lzwCoded: "LZW", deflated: "deflate", deflatedOld: "deflate", packBits: "PackBits",
 	// known, but not read
-	2: "CCITT", 3: "CCITT", 4: "CCITT", 6: "JPEG", 7: "JPEG", 34887: "LERC", 34925: "LZMA", 50000: "ZSTD", 50001: "WebP"}
+	2: "CCITT", 3: "CCITT", 4: "CCITT", 6: "JPEG", 7: "JPEG", 34887: "LERC", 34925: "LZMA", 50000: "ZSTD", 50001: "WebP",
+}
 
 // blocks decodes the strips or tiles of a GeoTIFF.
 type blocks struct {
@@ -59,8 +61,10 @@ func openTIFF(r io.ReaderAt, size int64) (*Raster, error) {
 	if err := noMask(d, next); err != nil {
 		return nil, err
 	}
-	raster := &Raster{layout: b.layout, source: b,
-		describe: fmt.Sprintf("GeoTIFF, %s, %s", b.kind, compressionNames[b.compression])}
+	raster := &Raster{
+		layout: b.layout, source: b,
+		describe: fmt.Sprintf("GeoTIFF, %s, %s", b.kind, compressionNames[b.compression]),
+	}
 	if raster.affine, raster.crs, err = d.georeference(); err != nil {
 		return nil, err
 	}
@@ -156,8 +160,10 @@ func (b *blocks) readKind() error {
 	if err != nil {
 		return err
 	}
-	kinds := map[[2]uint64]kind{{1, 8}: uint8Kind, {2, 8}: int8Kind, {1, 16}: uint16Kind, {2, 16}: int16Kind,
-		{1, 32}: uint32Kind, {2, 32}: int32Kind, {3, 32}: float32Kind, {3, 64}: float64Kind}
+	kinds := map[[2]uint64]kind{
+		{1, 8}: uint8Kind, {2, 8}: int8Kind, {1, 16}: uint16Kind, {2, 16}: int16Kind,
+		{1, 32}: uint32Kind, {2, 32}: int32Kind, {3, 32}: float32Kind, {3, 64}: float64Kind,
+	}
 	k, ok := kinds[[2]uint64{format, bits}]
 	if !ok {
 		return fmt.Errorf("cells of %d bits in sample format %d are not read; 8, 16 and 32 bit integers, 32 and 64 bit floats are", bits, format)

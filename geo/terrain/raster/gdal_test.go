@@ -199,7 +199,8 @@ func TestBands(t *testing.T) {
 	}
 	source := raw(t, kind, cols, rows, bands...)
 	for _, options := range [][]string{
-		{"INTERLEAVE=PIXEL"}, {"INTERLEAVE=BAND"},
+		{"INTERLEAVE=PIXEL"},
+		{"INTERLEAVE=BAND"},
 		{"INTERLEAVE=PIXEL", "COMPRESS=DEFLATE", "PREDICTOR=3", "TILED=YES", "BLOCKXSIZE=16", "BLOCKYSIZE=16"},
 		{"INTERLEAVE=PIXEL", "COMPRESS=LZW", "PREDICTOR=2", "ENDIANNESS=BIG"},
 		{"INTERLEAVE=BAND", "COMPRESS=LZW", "PREDICTOR=2"},

@@ -67,9 +67,21 @@ func tiff(order binary.AppendByteOrder, data []byte, tags ...tag) []byte {
 // placed are the tags of a small grid; further ones and ones that replace
 // them follow. The data begins behind the directory.
 func placed(replace ...tag) []tag {
-	tags := []tag{{256, 3, []float64{4}}, {257, 3, []float64{1}}, {258, 3, []float64{32}}, {259, 3, []float64{1}},
-		{262, 3, []float64{1}}, {273, 4, []float64{0}}, {277, 3, []float64{1}}, {278, 3, []float64{1}}, {279, 4, []float64{16}},
-		{317, 3, []float64{1}}, {339, 3, []float64{3}}, {33550, 12, []float64{1, 1, 0}}, {33922, 12, []float64{0, 0, 0, 10, 50, 0}}}
+	tags := []tag{
+		{256, 3, []float64{4}},
+		{257, 3, []float64{1}},
+		{258, 3, []float64{32}},
+		{259, 3, []float64{1}},
+		{262, 3, []float64{1}},
+		{273, 4, []float64{0}},
+		{277, 3, []float64{1}},
+		{278, 3, []float64{1}},
+		{279, 4, []float64{16}},
+		{317, 3, []float64{1}},
+		{339, 3, []float64{3}},
+		{33550, 12, []float64{1, 1, 0}},
+		{33922, 12, []float64{0, 0, 0, 10, 50, 0}},
+	}
 next:
 	for _, r := range replace {
 		for i := range tags {
@@ -221,8 +233,10 @@ func TestSmallFiles(t *testing.T) {
 	olinda := open(t, "testdata/olinda_dem_utm25s.tif")
 	want := make([]float64, 40*24)
 	require.NoError(t, olinda.Window(20, 30, 40, 24, want))
-	for name, describe := range map[string]string{"deflate": "int16, deflate", "lzw": "float32, LZW", "packbits": "uint8, PackBits",
-		"bigtiff": "float64, deflate", "tiles": "int32, LZW"} {
+	for name, describe := range map[string]string{
+		"deflate": "int16, deflate", "lzw": "float32, LZW", "packbits": "uint8, PackBits",
+		"bigtiff": "float64, deflate", "tiles": "int32, LZW",
+	} {
 		grid := open(t, "testdata/"+name+".tif")
 		assert.Equal(t, "GeoTIFF, "+describe, grid.Describe())
 		cells := all(t, grid)
@@ -252,13 +266,22 @@ func TestASCII(t *testing.T) {
 		affine raster.Affine
 	}{
 		{"corner", ascii, []float64{1, 2, 3, 4, nan, 6}, corner},
-		{"upper case, tabs, CRLF, no last line end", strings.TrimSpace(strings.ReplaceAll(strings.ReplaceAll(strings.ToUpper(ascii), " ", "\t"), "\n", "\r\n")),
-			[]float64{1, 2, 3, 4, nan, 6}, corner},
-		{"centre", strings.NewReplacer("xllcorner", "xllcenter", "yllcorner", "yllcenter").Replace(ascii),
-			[]float64{1, 2, 3, 4, nan, 6}, raster.Affine{X0: 9, XCol: 2, Y0: 53, YRow: -2}},
+		{
+			"upper case, tabs, CRLF, no last line end", strings.TrimSpace(strings.ReplaceAll(strings.ReplaceAll(strings.ToUpper(ascii), " ", "\t"), "\n", "\r\n")),
+			[]float64{1, 2, 3, 4, nan, 6},
+			corner,
+		},
+		{
+			"centre", strings.NewReplacer("xllcorner", "xllcenter", "yllcorner", "yllcenter").Replace(ascii),
+			[]float64{1, 2, 3, 4, nan, 6},
+			raster.Affine{X0: 9, XCol: 2, Y0: 53, YRow: -2},
+		},
 		{"comments", "# a bank\n" + strings.Replace(ascii, "1 2", "# heights\n1 2", 1), []float64{1, 2, 3, 4, nan, 6}, corner},
-		{"cells not square", strings.Replace(ascii, "cellsize 2", "dx 2\ndy 3", 1), []float64{1, 2, 3, 4, nan, 6},
-			raster.Affine{X0: 10, XCol: 2, Y0: 56, YRow: -3}},
+		{
+			"cells not square", strings.Replace(ascii, "cellsize 2", "dx 2\ndy 3", 1),
+			[]float64{1, 2, 3, 4, nan, 6},
+			raster.Affine{X0: 10, XCol: 2, Y0: 56, YRow: -3},
+		},
 		{"rows broken over lines", strings.Replace(ascii, "1 2 3\n4", "1\n2 3 4", 1), []float64{1, 2, 3, 4, nan, 6}, corner},
 		// ESRI: without NODATA_VALUE it is -9999
 		{"no no-data value", strings.NewReplacer("nodata_value -1\n", "", "-1", "-9999").Replace(ascii), []float64{1, 2, 3, 4, nan, 6}, corner},
