@@ -16,9 +16,9 @@ import (
 // opengeospatial/ogcapi-features#1011. TestErrata shows it without this
 // package.
 var errata = map[string]int{
-	"ACCENTI(name) LIKE accenti('Ch%')":                  3,
+	"ACCENTI(name) LIKE accenti('Ch%')":                 3,
 	"ACCENTI(CASEI(name)) LIKE accenti(casei('Chiș%'))": 1,
-	"ACCENTI(CASEI(name)) LIKE accenti(casei('cHis%'))":  1,
+	"ACCENTI(CASEI(name)) LIKE accenti(casei('cHis%'))": 1,
 }
 
 func TestErrata(t *testing.T) {

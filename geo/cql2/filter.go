@@ -13,8 +13,8 @@ import (
 type Type int
 
 const (
-	StringType    Type = iota + 1
-	NumberType         // integers too
+	StringType Type = iota + 1
+	NumberType      // integers too
 	BooleanType
 	DateType      // text as 2006-01-02; of a timestamp the day in UTC
 	TimestampType // text as RFC 3339
@@ -146,9 +146,7 @@ func (c compiler) predicate(e Expr) (test, error) {
 	case Bool:
 		return always(truly(e.Value)), nil
 	case Call:
-		switch sig := signatures[e.Op]; sig.family {
-		case arithmetic, folding:
-		default:
+		if sig, ok := signatures[e.Op]; ok && sig.family != arithmetic && sig.family != folding {
 			if err := sig.check(e.place, len(e.Args)); err != nil {
 				return nil, err
 			}

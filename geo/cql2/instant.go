@@ -40,7 +40,7 @@ func parseInstant(s string) (ms float64, ok bool) {
 	if len(s) == 10 {
 		return float64(at), true
 	}
-	hour, ok1 := digits(s, 11, 2, 0, 23)
+	hour, ok1 := digits(s, 11, 2, 0, 24)
 	minute, ok2 := digits(s, 14, 2, 0, 59)
 	second, ok3 := digits(s, 17, 2, 0, 59)
 	if !ok1 || !ok2 || !ok3 || s[10] != 'T' && s[10] != ' ' || s[13] != ':' || s[16] != ':' {
@@ -48,7 +48,7 @@ func parseInstant(s string) (ms float64, ok bool) {
 	}
 	part, rest := fraction(s[19:])
 	east, ok := zone(rest)
-	if math.IsNaN(part) { // more digits than a double can hold
+	if math.IsNaN(part) || hour == 24 && (minute > 0 || second > 0 || part > 0) { // NaN: more digits than a double can hold
 		return 0, false
 	}
 	at += int64(hour*60+minute-east)*60_000 + int64((float64(second)+part)*1000+0.5)

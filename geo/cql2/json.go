@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"maps"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -157,7 +158,7 @@ func (d decoder) call(o map[string]any) (Expr, error) {
 	}
 	sig, ok := signatures[Op(name)]
 	if !ok {
-		return nil, unknownFunction(d.in("op").place(), name)
+		return nil, unknownFunction(d.in("op").place(), name, maps.Keys(signatures))
 	}
 	list, ok := o["args"].([]any)
 	if !ok {

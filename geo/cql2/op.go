@@ -1,8 +1,9 @@
 package cql2
 
 import (
+	"cmp"
 	"fmt"
-	"maps"
+	"iter"
 	"slices"
 	"strings"
 )
@@ -71,7 +72,8 @@ var functions = func() map[string]signature {
 	return m
 }()
 
-func unknownFunction(at place, name string) error {
-	return problem(at, "expected one of the functions %s, found %q",
-		strings.Join(slices.Sorted(maps.Keys(functions)), ", "), shorten(name))
+// unknownFunction names what there is, which is names.
+func unknownFunction[K cmp.Ordered](at place, found string, names iter.Seq[K]) error {
+	list := convert(slices.Sorted(names), func(k K) string { return fmt.Sprint(k) })
+	return problem(at, "expected one of %s, found %q", strings.Join(list, ", "), shorten(found))
 }

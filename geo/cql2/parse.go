@@ -1,6 +1,7 @@
 package cql2
 
 import (
+	"maps"
 	"slices"
 	"strings"
 )
@@ -331,7 +332,7 @@ func (p *parser) call() (Expr, error) {
 	}
 	sig, ok := functions[word]
 	if !ok {
-		return nil, unknownFunction(at, name)
+		return nil, unknownFunction(at, name, maps.Keys(functions))
 	}
 	p.take()
 	argument := p.or

@@ -1,0 +1,4 @@
+package cql2
+
+// ParseInstant is the reader of stored dates and times.
+var ParseInstant = parseInstant
