@@ -114,7 +114,7 @@ func build(m int, p params, e geo.Ellipsoid, meridian float64) (projection.Proje
 		return result(projection.NewLambertConicMichigan(e, lon, v[lat0], v[lat1], v[lat2], v[k0], v[fe], v[fn]))
 	case methodMercatorA:
 		if v[lat0] != 0 {
-			return nil, fmt.Errorf("Mercator variant A from latitude %v: %w", v[lat0], ErrUnsupported)
+			return nil, fmt.Errorf("a Mercator variant A from latitude %v: %w", v[lat0], ErrUnsupported)
 		}
 		return result(projection.NewMercatorA(e, lon, v[k0], v[fe], v[fn]))
 	case methodMercatorB:
