@@ -61,6 +61,7 @@ type cli struct {
 	Serve   serveCmd   `cmd:"" help:"Serve an atlas to browsers and GIS programs."`
 	Import  importCmd  `cmd:"" help:"Read sites, points or a layer into the atlas."`
 	Options optionsCmd `cmd:"" help:"Rank the anchors of a point."`
+	Near    nearCmd    `cmd:"" help:"The incident question: which anchors serve a casualty at a place."`
 	Sheet   sheetCmd   `cmd:"" help:"Print the sheet of a site."`
 	Convert convertCmd `cmd:"" help:"Write a position in every notation."`
 	Terrain terrainCmd `cmd:"" help:"Slope, aspect, fall line and section from an elevation grid."`

@@ -11,9 +11,11 @@ import (
 
 	"github.com/paulmach/orb"
 
+	"holdfast/geo"
 	"holdfast/survey"
 	"holdfast/survey/answer"
 	"holdfast/survey/ground"
+	"holdfast/survey/near"
 	"holdfast/survey/sqlite"
 	"holdfast/survey/surround"
 )
@@ -69,7 +71,7 @@ func (a Atlas) departmentTests(ctx context.Context) ([]answer.DepartmentTest, er
 	for _, p := range points {
 		g := ground.Classify(p.Item.Ground)
 		for _, t := range p.Item.PullTests {
-			out = append(out, answer.DepartmentTest{PullTest: t, Point: p.Item.ID, Class: g.Class, Cohesive: g.Cohesive, Ground: p.Item.Ground.Moisture})
+			out = append(out, answer.DepartmentTest{PullTest: t, Point: p.Item.ID, Class: g.Class, Cohesive: g.Cohesive, Disturbed: p.Item.Ground.Disturbed, Ground: p.Item.Ground.Moisture})
 		}
 	}
 	return out, nil
@@ -165,3 +167,56 @@ func (a Atlas) Site(ctx context.Context, idOrCode string, ask Ask) (sqlite.Row[s
 	sortByLabel(out)
 	return site, out, nil
 }
+
+// Near answers the incident question for a casualty at a place: the points
+// within rope reach, best first. A rope of 0 is the longest that the policy
+// says is carried.
+func (a Atlas) Near(ctx context.Context, at orb.Point, rope geo.Length, ask Ask) ([]near.Found, error) {
+	set, err := a.setting(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if rope == 0 {
+		rope = set.policy.Kit.RopeM.Value
+	}
+	if rope < 0 || rope > mostRope {
+		return nil, survey.Invalid("", "a rope of %g m is outside 0 to %g", rope.Metres(), mostRope.Metres())
+	}
+	engine, err := answer.NewEngine(set.policy)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := a.Store.PointsWithin(ctx, at, rope)
+	if err != nil {
+		return nil, fmt.Errorf("look for points within reach: %w", err)
+	}
+	sites := map[string]survey.Site{}
+	var out []near.Found
+	for _, row := range rows {
+		site, ok := sites[row.Item.Site]
+		if !ok {
+			s, err := a.Store.Site(ctx, row.Item.Site)
+			if err != nil {
+				return nil, err
+			}
+			site = s.Item
+			sites[row.Item.Site] = site
+		}
+		around, err := a.Around(ctx, row.Item.Position)
+		if err != nil {
+			return nil, err
+		}
+		f, ok, err := near.Judge(engine, near.Question{At: at, Rope: rope}, set.input(row.Item, site, around, ask))
+		if err != nil {
+			return nil, err
+		}
+		if ok {
+			out = append(out, f)
+		}
+	}
+	near.Rank(out, set.policy.Required(ask.Required))
+	return out, nil
+}
+
+// mostRope bounds the incident question; no rope system is longer.
+const mostRope = 2 * geo.Kilometre

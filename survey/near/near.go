@@ -1,0 +1,218 @@
+// Package near answers the incident question: the casualty is here - which
+// anchor points serve, how far off their pull bearing is it, and how much rope
+// does it take. It ranks what it is given; finding the points within rope
+// reach is the store's business.
+package near
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/paulmach/orb"
+
+	"holdfast/geo"
+	"holdfast/geo/geodesic"
+	"holdfast/survey"
+	"holdfast/survey/answer"
+)
+
+// Question is where the casualty is and what the rope reaches.
+type Question struct {
+	At   orb.Point  // the casualty
+	Rope geo.Length // longest rope at hand
+}
+
+// tieIn is the rope that knots, edge and work at the foot take.
+const tieIn = 3 * geo.Metre
+
+// widestTurn is how far from the surveyed bearing a rig that is yet to be
+// driven may be aimed: beyond it the rope runs along the bank, not down it
+// (common practice, no source).
+const widestTurn = 45 * geo.Degree
+
+// Found is one point as it stands to the casualty.
+type Found struct {
+	Point      string                  `json:"point"`
+	Label      string                  `json:"label"`
+	Site       string                  `json:"site"` // code
+	SiteName   string                  `json:"site_name"`
+	Lon        float64                 `json:"lon"`
+	Lat        float64                 `json:"lat"`
+	DistanceM  geo.Length              `json:"distance_m"`            // level, from the point to the casualty
+	RopeM      geo.Length              `json:"rope_m"`                // along the ground, with what knots and edge take
+	BearingDeg survey.Opt[geo.Bearing] `json:"bearing_deg,omitzero"`  // true, from the point to the casualty
+	OffAxisDeg survey.Opt[float64]     `json:"off_axis_deg,omitzero"` // from the pull bearing, clockwise positive
+	InSector   bool                    `json:"in_sector"`
+	Reaimed    bool                    `json:"re_aimed"` // judged as a rig driven to face the casualty
+	Verdict    answer.Verdict          `json:"verdict"`
+	Ratio      survey.Opt[float64]     `json:"ratio,omitzero"`
+	Anchor     string                  `json:"anchor,omitempty"` // the best option in one line
+	RoadM      survey.Opt[geo.Length]  `json:"road_m,omitzero"`  // walk from the nearest road on file
+	Road       string                  `json:"road,omitempty"`
+	AgeDays    survey.Opt[int]         `json:"age_days,omitzero"`
+	Doubts     []string                `json:"doubts,omitempty"`
+	Sentence   string                  `json:"sentence"`
+}
+
+// Judge says how one point serves the casualty; ok is false when the casualty
+// is beyond the rope. The input is that of the point's own answer.
+func Judge(e *answer.Engine, q Question, in answer.Input) (f Found, ok bool, err error) {
+	p := in.Point
+	d, bearing, _, apart := geodesic.Inverse(p.Position, q.At)
+	if !apart {
+		return f, false, nil // nobody is rescued from the anchor itself
+	}
+	f = Found{
+		Point: p.ID, Label: p.Label, Site: in.Site.Code, SiteName: in.Site.Name,
+		Lon: p.Position.Lon(), Lat: p.Position.Lat(), DistanceM: d, BearingDeg: survey.Known(bearing),
+	}
+	var known bool
+	if f.RopeM, known = ropeTo(p, d); !known {
+		f.Doubts = append(f.Doubts, "slope, height or distance to the crest is not recorded: the rope is counted on the level")
+	}
+	if f.RopeM > q.Rope {
+		return f, false, nil
+	}
+	if days, ok := survey.Age(p.SurveyedAt, in.AsOf); ok {
+		f.AgeDays = survey.Known(days)
+	}
+	if roads := in.Around.Of(survey.RoleRoad); len(roads) > 0 {
+		f.RoadM, f.Road = survey.Known(roads[0].Distance), roads[0].Name
+	}
+	a, err := f.ask(e, in, bearing)
+	if err != nil {
+		return f, false, fmt.Errorf("judge %s %s: %w", f.Site, f.Label, err)
+	}
+	f.take(a)
+	f.say()
+	return f, true, nil
+}
+
+// ask judges the point as surveyed where the casualty lies in the working
+// sector, and as a rig driven to face the casualty where it lies outside but
+// not along the bank.
+func (f *Found) ask(e *answer.Engine, in answer.Input, bearing geo.Bearing) (answer.Answer, error) {
+	surveyed, err := e.For(in)
+	if err != nil {
+		return surveyed, err
+	}
+	pull, ok := surveyed.Pull.TrueDeg.Get()
+	if !ok {
+		f.Doubts = append(f.Doubts, "the pull bearing is not known")
+		return surveyed, nil
+	}
+	off := pull.Off(bearing)
+	f.OffAxisDeg = survey.Known(off.Degrees())
+	half := geo.Degrees(in.Policy.SectorDeg.Value)
+	if geo.Angle(math.Abs(float64(off))) <= half {
+		f.InSector = true
+		in.Toward = survey.Known(bearing)
+		return e.For(in)
+	}
+	if geo.Angle(math.Abs(float64(off))) > widestTurn {
+		in.Toward = survey.Known(bearing)
+		return e.For(in)
+	}
+	f.Reaimed = true
+	f.Doubts = append(f.Doubts, fmt.Sprintf("surveyed for %03.0f°: set the rig out afresh to face the casualty, and look for what lies that way", pull.Degrees()))
+	in.Point.Pull = survey.Pull{BearingDeg: survey.Known(bearing.Degrees()), North: survey.TrueNorth, Source: survey.PullMeasured}
+	return e.For(in)
+}
+
+func (f *Found) take(a answer.Answer) {
+	f.Verdict = a.Verdict
+	if best, ok := a.Best(); ok {
+		f.Ratio, f.Anchor = best.GoverningRatio, best.Summary
+	}
+}
+
+// ropeTo returns the rope from the point to a casualty at a level distance:
+// to the crest, down the slope, and on along the level at its foot. known is
+// false where the bank is not recorded well enough; then it is the level
+// distance.
+func ropeTo(p survey.Point, level geo.Length) (rope geo.Length, known bool) {
+	slope, okS := p.Terrain.Slope()
+	height, okH := p.Terrain.HeightM.Get()
+	setback, okB := p.Terrain.SetbackM.Get()
+	if !okS || !okH || !okB || slope <= 0 {
+		return level + tieIn, false
+	}
+	if level <= setback {
+		return level + tieIn, true
+	}
+	sin, cos := math.Sincos(slope.Radians())
+	face := height / geo.Length(math.Tan(slope.Radians())) // level breadth of the bank's face
+	if down := level - setback; down < face {
+		return setback + down/geo.Length(cos) + tieIn, true
+	}
+	return setback + height/geo.Length(sin) + (level - setback - face) + tieIn, true
+}
+
+// Rank orders what was found: verdict, then ratio up to the required one, then
+// the angle off axis, then rope.
+func Rank(found []Found, required float64) {
+	slices.SortStableFunc(found, func(a, b Found) int {
+		return cmp.Or(
+			cmp.Compare(slices.Index(answer.Verdicts, a.Verdict), slices.Index(answer.Verdicts, b.Verdict)),
+			cmp.Compare(capped(b.Ratio, required), capped(a.Ratio, required)),
+			cmp.Compare(offAxis(a), offAxis(b)),
+			cmp.Compare(a.RopeM, b.RopeM),
+			cmp.Compare(a.Point, b.Point),
+		)
+	})
+}
+
+func capped(r survey.Opt[float64], required float64) float64 {
+	v, _ := r.Get() // no ratio ranks as none
+	return min(v, required)
+}
+
+func offAxis(f Found) float64 {
+	v, ok := f.OffAxisDeg.Get()
+	if !ok {
+		return 180
+	}
+	return math.Abs(v)
+}
+
+var says = map[answer.Verdict]string{
+	answer.Holds: "holds", answer.Short: "falls short", answer.No: "does not serve", answer.Unknown: "cannot be judged",
+}
+
+// say writes the finding in one sentence.
+func (f *Found) say() {
+	b, _ := f.BearingDeg.Get()
+	s := fmt.Sprintf("%s %s %s", f.Site, f.Label, says[f.Verdict])
+	if f.Anchor != "" {
+		s += " (" + f.Anchor + ")"
+	}
+	s += fmt.Sprintf("; casualty %.0f m off on %03.0f° true", f.DistanceM.Metres(), math.Mod(math.Round(b.Degrees()), 360))
+	if off, ok := f.OffAxisDeg.Get(); ok {
+		s += fmt.Sprintf(", %.0f° %s of the pull bearing", math.Abs(off), map[bool]string{true: "right", false: "left"}[off >= 0])
+	}
+	switch {
+	case f.Reaimed:
+		s += " (rig to be aimed afresh)"
+	case !f.InSector && f.OffAxisDeg.Known():
+		s += " (outside any sector)"
+	}
+	s += fmt.Sprintf("; %.0f m of rope", math.Ceil(f.RopeM.Metres()))
+	if r, ok := f.RoadM.Get(); ok {
+		s += fmt.Sprintf("; %.0f m from %s", r.Metres(), orRoad(f.Road))
+	}
+	if d, ok := f.AgeDays.Get(); ok {
+		s += fmt.Sprintf("; surveyed %d days ago", d)
+	} else {
+		s += "; survey date not known"
+	}
+	f.Sentence = s + "."
+}
+
+func orRoad(name string) string {
+	if name == "" {
+		return "the nearest road"
+	}
+	return name
+}
