@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"codeberg.org/go-pdf/fpdf"
+	"github.com/paulmach/orb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -21,6 +22,7 @@ import (
 	"holdfast/survey/answer"
 	"holdfast/survey/drawing"
 	"holdfast/survey/drawing/lettering"
+	"holdfast/survey/surround"
 )
 
 func texts(d drawing.Drawing) (all []string) {
@@ -268,4 +270,35 @@ func BenchmarkMap(b *testing.B) {
 	for b.Loop() {
 		m.Draw(drawing.Size{W: 180, H: 120})
 	}
+}
+
+// A main 0.2 m wide with a tolerance of 0.6096 m on each side keeps stakes
+// 0.7096 m from its line.
+func TestRefusalZoneReachesAsFarAsItMust(t *testing.T) {
+	p := plan()
+	line := orb.LineString{off(here, 214, 2.5, -30), off(here, 214, 2.5, 30)}
+	p.Near = []surround.Near{{Role: survey.RoleBuried, Name: "main", HalfWidth: 0.1, Feature: feature(survey.RoleBuried, "main", line)}}
+	d := p.Draw(drawing.Size{W: 92, H: 112})
+	mm := 1000 / scaleOf(t, d)
+	var lo, hi float64
+	lo, hi = math.Inf(1), math.Inf(-1)
+	var front float64
+	for _, m := range d.Marks {
+		switch m := m.(type) {
+		case drawing.Circle:
+			if m.Fill == drawing.Ink && (front == 0 || m.At.Y < front) {
+				front = m.At.Y
+			}
+		case drawing.Path: // hatches are thin strokes at 45°
+			for _, l := range m.Lines {
+				if len(l) == 2 && !m.Closed && m.Pen.Width == drawing.Thin && len(m.Lines) > 5 && math.Abs(math.Abs(l[0].X-l[1].X)-math.Abs(l[0].Y-l[1].Y)) < 1e-6 {
+					lo, hi = min(lo, l[0].Y, l[1].Y), max(hi, l[0].Y, l[1].Y)
+				}
+			}
+		}
+	}
+	middle := front - 2.5*mm
+	assert.InDelta(t, middle-0.7096*mm, lo, 0.1, "mm on paper")
+	assert.InDelta(t, middle+0.7096*mm, hi, 0.1)
+	assert.Contains(t, saying(d), "buried utility main: no stake within 2 ft (0.61 m)")
 }

@@ -59,6 +59,7 @@ type label struct {
 	once  bool    // drop it when the same text is on the drawing already
 	rank  int     // lower finds its place first
 	home  Pt      // direction to try first; none is all round
+	firm  bool    // rather covers lines than moves away
 }
 
 // leaderFrom is the distance in millimetres from which a label is tied to
@@ -180,7 +181,11 @@ func (l *labeller) search(want label, s Size, strict bool) (best Box, cost float
 		if from, to, far := leader(want, b); strict && far && l.crosses(from, to) {
 			return
 		}
-		if c += l.covers(b); c < cost {
+		hidden := l.covers(b)
+		if want.firm {
+			hidden *= 0.2
+		}
+		if c += hidden; c < cost {
 			best, cost, ok = b, c, true
 		}
 	}

@@ -3,6 +3,7 @@ package drawing
 import (
 	"math"
 
+	"holdfast/geo"
 	"holdfast/survey"
 	"holdfast/survey/drawing/lettering"
 	"holdfast/survey/drawing/wording"
@@ -57,8 +58,12 @@ func (g *planner) nearby(n surround.Near) {
 			seen = append(seen, []Pt{p, p})
 		}
 	}
+	clear := g.Tolerance
+	if own, ok := n.Tolerance.Get(); ok {
+		clear = own
+	}
 	if n.Role == survey.RoleBuried {
-		g.refuse(shape)
+		g.refuse(shape, clear+n.HalfWidth)
 	}
 	if len(seen) == 0 {
 		return
@@ -76,7 +81,7 @@ func (g *planner) nearby(n surround.Near) {
 		name += " " + n.Name
 	}
 	if n.Role == survey.RoleBuried {
-		name += ": no stake within " + wording.Length(g.Units, g.Tolerance)
+		name += ": no stake within " + wording.Length(g.Units, clear)
 	}
 	longest := seen[0]
 	for _, part := range seen {
@@ -87,9 +92,10 @@ func (g *planner) nearby(n surround.Near) {
 	g.l.place(label{text: name, at: along(longest, 0.5), or: []Pt{along(longest, 0.15), along(longest, 0.85)}, clear: 1, size: Normal, bold: n.Role == survey.RoleBuried, width: 34, rank: 1})
 }
 
-// refuse hatches the strip along buried lines in which no stake may be driven.
-func (g *planner) refuse(shape geometry) {
-	r := g.s.mm(g.Tolerance.Metres())
+// refuse hatches the strip along buried lines in which no stake may be driven,
+// so far to each side of the line.
+func (g *planner) refuse(shape geometry, clear geo.Length) {
+	r := g.s.mm(clear.Metres())
 	near := g.frame.grow(r)
 	pen := Pen{Width: Thin}
 	fill := func(ring []Pt) {

@@ -29,7 +29,8 @@ type Plan struct {
 	Pull     answer.Pull
 	At       time.Time // the day of the declination
 	Setback  survey.Opt[geo.Length]
-	// Tolerance is kept clear on each side of a buried line.
+	// Tolerance is kept clear on each side of a buried line that has none of
+	// its own.
 	Tolerance geo.Length
 	Near      []surround.Near
 }
@@ -109,7 +110,7 @@ func (g *planner) fit() {
 			take(orb.Point{st.Lon, st.Lat})
 		}
 	}
-	y1 = max(y1, 2.2)
+	y1 = max(y1, 2.2, min(g.Main.Layout.CollectorM.Metres()+0.4, furthest))
 	if e, ok := g.edge.Get(); ok && e > 0 && e <= furthest {
 		y1 = max(y1, e+0.9)
 	}
@@ -242,7 +243,7 @@ func (g *planner) anchor(pl answer.Placed, prefix string) {
 		}
 	}
 	if len(pl.Layout.Stakes) > 0 && len(pl.Layout.Lashings) > 0 && pl.Anchor.Count > 1 {
-		g.collector(pl, rows)
+		g.collector(pl, rows, main)
 	}
 	for _, row := range rows {
 		if main && row.rig == 1 {
@@ -314,16 +315,38 @@ func (g *planner) tie(a, b Pt, named bool) {
 }
 
 // collector draws how the front stakes of sharing rigs meet at the rope.
-func (g *planner) collector(pl answer.Placed, rows []row) {
+func (g *planner) collector(pl answer.Placed, rows []row, named bool) {
 	at, _ := g.s.on(pl.Layout.Front())
-	meet := at.add(Pt{0, -g.s.mm(0.9)})
+	ahead := 0.9
+	if m := pl.Layout.CollectorM.Metres(); m > 0 {
+		ahead = m
+	}
+	meet := at.add(Pt{0, -g.s.mm(ahead)})
 	for _, r := range rows {
-		if r.row == 1 {
-			g.d.line(Pen{Width: Plain}, r.mid, meet)
-			g.l.avoid(r.mid, meet)
+		if r.row != 1 {
+			continue
+		}
+		if edge, ok := clipTop(r.mid, meet, g.frame.Y0+3); ok {
+			g.d.line(Pen{Width: Plain}, r.mid, edge)
+			g.l.avoid(r.mid, edge)
 		}
 	}
-	g.l.place(label{text: "collector", at: meet.toward(rows[0].mid, 0.5), clear: 0.6, size: Small, home: Pt{-1, -1}})
+	if !named {
+		return
+	}
+	name := "collector"
+	if pl.Layout.CollectorM > 0 {
+		name = "legs meet " + wording.Length(g.Units, pl.Layout.CollectorM) + " ahead"
+	}
+	g.l.place(label{text: name, at: rows[0].mid.toward(meet, 0.35), clear: 0.6, size: Small, home: Pt{-1, -0.3}, width: 30})
+}
+
+// clipTop returns the end of a line cut off at a height on the paper.
+func clipTop(from, to Pt, y float64) (Pt, bool) {
+	if to.Y >= y {
+		return to, true
+	}
+	return from.toward(to, (from.Y-y)/(from.Y-to.Y)), from.Y > y
 }
 
 // found draws an anchor that is not driven.
@@ -358,7 +381,7 @@ func (g *planner) bearings() {
 	} else {
 		text += ", magnetic " + wording.Unknown
 	}
-	g.l.place(label{text: text, at: tip, clear: 1.5, size: Large, bold: true, width: 36, home: Pt{1, 0}, or: []Pt{c.toward(tip, 0.6)}, rank: -1})
+	g.l.place(label{text: text, at: tip, clear: 1.5, size: Large, bold: true, width: 36, home: Pt{1, 0}, or: []Pt{c.toward(tip, 0.6)}, rank: -2, firm: true})
 	back := Pt{c.X, g.frame.Y1 - 7}
 	g.d.line(Pen{Width: Thin, Dash: []float64{4, 1, 0.8, 1}}, c, back)
 	g.l.avoid(c, back)

@@ -132,20 +132,22 @@ type candidate struct {
 	option answer.Option
 }
 
-// ranked returns every option of every point for the usual load, best first:
-// by verdict, ratio up to the required one, effort, then as given.
+// ranked returns the first option of every point for the usual load, best
+// first: by verdict, then those whose kit is carried, ratio up to the required
+// one, effort, then as given. Within a point the engine has ranked already.
 func (a *arranger) ranked(usual string) (all []candidate) {
 	for i, p := range a.Points {
-		if p.Answer.LoadCase.ID != usual {
-			continue
-		}
-		for _, o := range p.Answer.Options {
+		if o, ok := p.Answer.Best(); ok && p.Answer.LoadCase.ID == usual {
 			all = append(all, candidate{i, o})
 		}
 	}
 	key := func(c candidate) (int, float64, int) {
 		r, _ := c.option.GoverningRatio.Get()
-		return verdictRank(c.option.Verdict), min(r, a.Points[c.point].Answer.RequiredRatio), c.option.People * c.option.Minutes
+		rank := 2 * verdictRank(c.option.Verdict)
+		if len(c.option.Kit.Short) > 0 {
+			rank++
+		}
+		return rank, min(r, a.Points[c.point].Answer.RequiredRatio), c.option.People * c.option.Minutes
 	}
 	slices.SortStableFunc(all, func(x, y candidate) int {
 		vx, rx, ex := key(x)

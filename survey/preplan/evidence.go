@@ -98,7 +98,17 @@ func (a *arranger) figuresOf(heading string, pl answer.Placed) []Block {
 		s = "Fails first: " + w + ". "
 	}
 	if y, ok := pl.Anchor.YieldN.Get(); ok {
-		s += "The front stake starts to bend for good at a pull of " + wording.Force(a.u, survey.Force(y)) + ", estimate: mechanics."
+		s += "The front stake starts to bend for good at a pull of " + wording.Force(a.u, survey.Force(y)) + ", estimate: mechanics. "
+	}
+	if v, ok := pl.YieldShare.Get(); ok {
+		s += fmt.Sprintf("The load is %.0f %% of that. ", 100*v)
+	}
+	if len(pl.Anchor.LashingsN) > 0 {
+		var each []string
+		for _, n := range pl.Anchor.LashingsN {
+			each = append(each, wording.Demand(a.u, survey.Force(n)))
+		}
+		s += "Most that the lashings of one rig are asked for, front gap first: " + strings.Join(each, ", ") + ", estimate: mechanics."
 	}
 	if s != "" {
 		out = append(out, Block{Text: s})
@@ -138,6 +148,9 @@ func (a *arranger) load(p PointInput) []Block {
 	people := "Haul system: none"
 	if v, ok := l.HaulForceN.Get(); ok {
 		people = "Pull on the haul rope " + wording.Demand(a.u, survey.Force(v)) + ", " + wording.Opt(l.HaulPeople, func(n float64) string { return wording.Count(int(n), "person", "people") })
+	}
+	if v, ok := l.HaulAnchorN.Get(); ok {
+		people += "; force on the haul system's anchor " + wording.Demand(a.u, survey.Force(v))
 	}
 	if v, ok := l.RedirectN.Get(); ok {
 		people += "; force on the redirect's own anchor " + wording.Demand(a.u, survey.Force(v))
@@ -193,6 +206,12 @@ func (a *arranger) ground(p PointInput) []Block {
 	}
 	if g.Class == "" || len(list) == 0 {
 		list = append(list, "Reason for the class: "+wording.NotRecorded)
+	}
+	if g.Assumed {
+		list = append(list, "The class is assumed: it is as written, with no test behind it.")
+	}
+	if u := sentences(g.Unsettled); len(u) > 0 {
+		list = append(list, "Not known, and could lower the class: "+strings.Join(u, "; ")+".")
 	}
 	if g.Unsuitable != "" {
 		list = append(list, "No stake figure here: "+g.Unsuitable)
@@ -268,6 +287,9 @@ func (a *arranger) nearby(p PointInput) []Block {
 		s += ": " + a.length(n.Distance)
 		if d, ok := n.Bearing.Get(); ok {
 			s += " on " + wording.Bearing(d.Degrees()) + " true"
+		}
+		if kv, ok := n.KV.Get(); ok {
+			s += fmt.Sprintf(", %g kV", kv)
 		}
 		list = append(list, s+", layer "+cmp.Or(n.Layer, wording.NotRecorded)+", data of "+wording.Opt(n.AsOf, wording.Date)+".")
 	}

@@ -75,28 +75,28 @@ func (a *arranger) none(f *Front, best int, usual string) {
 	}
 }
 
-// second picks the next anchor, elsewhere if that is as good.
+// second picks the next anchor: the best of another point, or the next at the
+// same point where that has the better verdict.
 func (a *arranger) second(f *Front, all []candidate) {
 	f.SecondNone = "None."
-	if f.Best == nil || len(all) < 2 {
+	if f.Best == nil {
 		return
 	}
-	pick := -1
-	for i, c := range all[1:] {
-		i++
-		if c.option.Verdict == answer.No {
-			break
-		}
-		if pick < 0 || all[pick].point == all[0].point && c.point != all[0].point && verdictRank(c.option.Verdict) == verdictRank(all[pick].option.Verdict) {
-			pick = i
+	others := all[1:]
+	if same := a.Points[all[0].point].Answer.Options; len(same) > 1 {
+		next := candidate{all[0].point, same[1]}
+		if len(others) == 0 || verdictRank(next.option.Verdict) < verdictRank(others[0].option.Verdict) {
+			others = []candidate{next}
 		}
 	}
-	if pick < 0 {
+	switch {
+	case len(others) == 0:
+	case others[0].option.Verdict == answer.No:
 		f.SecondNone = "None: every other anchor at the surveyed points fails."
-		return
+	default:
+		c := a.choice(others[0])
+		f.Second = &c
 	}
-	c := a.choice(all[pick])
-	f.Second = &c
 }
 
 // choice puts an option into the words of the first page.
@@ -128,45 +128,60 @@ func (a *arranger) choice(c candidate) Choice {
 	if len(o.Kit.Short) > 0 {
 		out.Rows = append(out.Rows, Field{Name: "Not carried", Text: excerpt(strings.Join(o.Kit.Short, "; "), 200).Text, Loud: true, Wide: true})
 	}
-	if n := open(o); n != "" {
-		out.Rows = append(out.Rows, Field{Name: "Checks", Text: n, Loud: true, Wide: true})
+	if n, loud := open(o); n != "" {
+		out.Rows = append(out.Rows, Field{Name: "Checks", Text: n, Loud: loud, Wide: true})
 	}
 	return out
 }
 
-// open names the checks of an option that failed or did not run.
-func open(o answer.Option) string {
-	var failed, idle []string
-	checks := o.Main.Checks
+// open names the checks of an option that failed or did not run, those that
+// do not decide the verdict last; loud tells whether any of the others did.
+func open(o answer.Option) (text string, loud bool) {
+	var failed, idle, minor []string
+	gather := func(prefix string, checks []answer.Check) {
+		for _, c := range checks {
+			switch name := prefix + c.Title; {
+			case c.Ran && c.Passed:
+			case !c.Matters && c.Ran:
+				minor = append(minor, name)
+			case !c.Matters:
+			case c.Ran:
+				failed = append(failed, name)
+			default:
+				idle = append(idle, name)
+			}
+		}
+	}
+	gather("", o.Main.Checks)
 	if o.Belay != nil {
-		for _, c := range o.Belay.Checks {
-			c.Title = "belay " + c.Title
-			checks = append(checks[:len(checks):len(checks)], c)
-		}
+		gather("belay ", o.Belay.Checks)
 	}
-	for _, c := range checks {
-		switch {
-		case !c.Ran && c.Matters:
-			idle = append(idle, c.Title)
-		case c.Ran && !c.Passed && c.Matters:
-			failed = append(failed, c.Title)
-		}
-	}
+	loud = len(failed)+len(idle) > 0
 	var out []string
-	if len(failed) > 0 {
-		out = append(out, "FAILED: "+names(failed))
+	for _, l := range []struct {
+		word  string
+		names []string
+	}{{"FAILED: ", failed}, {"NOT RUN: ", idle}, {"failed, shown only: ", minor}} {
+		if len(l.names) > 0 {
+			out = append(out, l.word+names(l.names))
+		}
 	}
-	if len(idle) > 0 {
-		out = append(out, "NOT RUN: "+names(idle))
-	}
-	return strings.Join(out, "; ")
+	return strings.Join(out, "; "), loud
 }
 
 func (a *arranger) kitWords(o answer.Option) string {
 	k := o.Kit
-	parts := []string{
-		wording.Count(k.Stakes, "stake (picket)", "stakes (pickets)"), wording.Count(k.Drivers, "driver", "drivers"),
-		wording.Count(k.WebbingPieces, "webbing piece", "webbing pieces"),
+	var parts []string
+	for _, n := range []struct {
+		n         int
+		one, many string
+	}{{k.Stakes, "stake (picket)", "stakes (pickets)"}, {k.Drivers, "driver", "drivers"}, {k.WebbingPieces, "webbing piece", "webbing pieces"}} {
+		if n.n > 0 {
+			parts = append(parts, wording.Count(n.n, n.one, n.many))
+		}
+	}
+	if k.Stakes == 0 {
+		parts = append([]string{"no stakes to drive"}, parts...)
 	}
 	if l, ok := k.RopeM.Get(); ok {
 		parts = append(parts, a.length(l)+" of rope to the toe")

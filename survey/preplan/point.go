@@ -66,12 +66,10 @@ func (a *arranger) facts(p PointInput) []Field {
 		ground += fmt.Sprintf(" (the surveyor wrote %s)", g.Written)
 	}
 	ground += "; " + cmp.Or(string(p.Point.Ground.Texture), "texture "+wording.NotRecorded) + ", " + cmp.Or(string(p.Point.Ground.Moisture), "moisture "+wording.NotRecorded)
-	if g.IfWet != "" {
-		ground += "; if wet tonight: class " + string(g.IfWet)
+	if p.Answer.Tonight != "" {
+		ground += "; ANSWERED FOR GROUND THAT IS " + strings.ToUpper(string(p.Answer.Tonight)) + " TONIGHT"
 	}
-	if g.IfSubmerged != "" {
-		ground += "; if under water: class " + string(g.IfSubmerged)
-	}
+	ground += ifs(p.Answer)
 	when := wording.Opt(p.Point.SurveyedAt, wording.Date)
 	if days, ok := survey.Age(p.Point.SurveyedAt, a.PrintedAt); ok {
 		when += fmt.Sprintf(", %s old", wording.Count(days, "day", "days"))
@@ -90,21 +88,46 @@ func (a *arranger) facts(p PointInput) []Field {
 	bank := "slope " + wording.Opt(t.SlopeDeg, func(d float64) string { return wording.Angle(d) + " from level" }) +
 		", height " + wording.Opt(t.HeightM, a.length) + ", setback of the point " + wording.Opt(t.SetbackM, a.length) +
 		", fall line " + wording.Opt(t.FallLineDeg, func(b geo.Bearing) string { return wording.Bearing(b.Degrees()) + " true" })
+	if p.Near.PastCrest {
+		bank += "; THE CREST LINE ON FILE LIES BEHIND THE POINT"
+	}
 	fields := []Field{
 		{Name: "Where", Text: a.grid(at) + " · " + latLon(at) + "; " + fix},
 		{Name: "Pull", Text: pullWords(p.Answer.Pull) + "; back-bearing " + backWords(p.Answer.Pull), Loud: true},
 		{Name: "Ground", Text: ground},
-		{Name: "Bank", Text: bank},
+		{Name: "Bank", Text: bank, Loud: p.Near.PastCrest},
 		{Name: "Surveyed", Text: when, Loud: a.stale(p.Point.SurveyedAt)},
 	}
 	if o, ok := p.Answer.Best(); ok {
 		checks := Field{Name: "Checks", Text: "all that matter passed"}
-		if n := open(o); n != "" {
+		if n, loud := open(o); loud {
 			checks.Text, checks.Loud = n, true
+		} else if n != "" {
+			checks.Text += "; " + n
 		}
 		fields = append(fields, checks)
 	}
 	return fields
+}
+
+// ifs says what wetter ground tonight would make of the answer.
+func ifs(a answer.Answer) (s string) {
+	if len(a.Ifs) == 0 {
+		if a.Ground.IfWet != "" {
+			s += "; if wet tonight: class " + string(a.Ground.IfWet)
+		}
+		if a.Ground.IfSubmerged != "" {
+			s += "; if under water: class " + string(a.Ground.IfSubmerged)
+		}
+		return s
+	}
+	for _, i := range a.Ifs {
+		s += fmt.Sprintf("; if %s tonight: class %s, %s", i.Moisture, cmp.Or(string(i.Class), wording.Unknown), verdictWord(i.Verdict))
+		if r, ok := i.Ratio.Get(); ok {
+			s += " " + wording.Ratio(r)
+		}
+	}
+	return s
 }
 
 func (a *arranger) figures(p PointInput, o answer.Option) Block {
@@ -132,6 +155,10 @@ func (a *arranger) figures(p PointInput, o answer.Option) Block {
 	}
 	section.Rope = o.Kit.RopeM
 	planSize, sideSize, _ := a.Paper.sizes()
+	if len(pattern) == 0 {
+		sideSize.H = planSize.H
+		return Block{Figures: []Figure{{plan, planSize}, {section, sideSize}}}
+	}
 	return Block{Figures: []Figure{{plan, planSize}, {elevation, sideSize}, {section, sideSize}}}
 }
 
@@ -175,8 +202,14 @@ func (a *arranger) stakeTable(p PointInput, pl answer.Placed, heading string) []
 		t.Rows = append(t.Rows, row)
 	}
 	lean := l.Stakes[0]
-	note := fmt.Sprintf("Bearing and distance are taken from the mark: where the rope leaves the rig, %s. Row 1 is the front row; numbers run from the left, looking along the pull. Drive every stake leaning %s from upright towards %s true, %s magnetic.",
-		a.grid(l.Front()), wording.Angle(lean.LeanDeg), wording.Bearing(lean.LeanTowardDeg.Degrees()), magnetic(lean.LeanTowardDeg, p.Answer.Pull))
+	note := fmt.Sprintf("Bearing and distance are taken from the mark: the surveyed point, %s. Row 1 is the front row; numbers run from the left, looking along the pull. Drive every stake leaning %s from upright towards %s true, %s magnetic.",
+		a.grid(p.Point.Position), wording.Angle(lean.LeanDeg), wording.Bearing(lean.LeanTowardDeg.Degrees()), magnetic(lean.LeanTowardDeg, p.Answer.Pull))
+	if l.LeanCheck > 0 {
+		note += fmt.Sprintf(" Check of the lean: a stake at the heel of a 12 in boot with its head over the toe leans %s.", wording.Angle(l.LeanCheck))
+	}
+	if l.CollectorM > 0 {
+		note += fmt.Sprintf(" The legs of the rigs meet at least %s ahead of the front stakes; equalise them.", a.length(l.CollectorM))
+	}
 	return []Block{{Heading: heading, Table: &t}, {Text: note}}
 }
 
@@ -194,6 +227,9 @@ func (a *arranger) anchorWords(x survey.Anchor) string {
 		x.Kind, x.ID, wording.Opt(x.BearingDeg, func(b geo.Bearing) string { return wording.Bearing(b.Degrees()) }),
 		wording.Opt(x.DistanceM, a.length), wording.Opt(x.DiameterMM, func(mm float64) string { return wording.Thickness(a.u, mm) }),
 		cmp.Or(x.Material, "material "+wording.NotRecorded), wording.Or(x.Condition))
+	if x.Kind == survey.KindDeadman {
+		s += ", mean depth " + wording.Opt(x.DepthM, a.length) + ", length across the pull " + wording.Opt(x.LengthM, a.length)
+	}
 	if f, ok := x.Rated(); ok {
 		s += ", rated " + wording.Force(a.u, f) + ", " + wording.Grade(x.Evidence)
 	} else {
@@ -205,19 +241,38 @@ func (a *arranger) anchorWords(x survey.Anchor) string {
 	return s
 }
 
+// lashings lists the ties of the main anchor, those that are the same in
+// every rig only once.
 func (a *arranger) lashings(o answer.Option) []Block {
 	if o.Main.Layout == nil || len(o.Main.Layout.Lashings) == 0 {
 		return nil
 	}
-	t := Table{Columns: []string{"lashing", "webbing", "pieces"}, Widths: []float64{52, 25, 13}}
-	for _, l := range o.Main.Layout.Lashings {
-		what := l.What
-		if o.Main.Anchor.Count > 1 {
-			what = fmt.Sprintf("rig %d: %s", l.Rig, what)
-		}
-		t.Rows = append(t.Rows, Row{Cells: []string{what, a.length(l.WebbingM), fmt.Sprintf("%d", l.Pieces)}})
+	t := Table{Columns: []string{"lashing", "webbing", "pieces"}, Widths: []float64{46, 30, 14}}
+	rigs := max(o.Main.Anchor.Count, 1)
+	type tie struct {
+		what, webbing string
+		pieces        int
 	}
-	return []Block{{Heading: "Lashings, main", Table: &t}}
+	count := map[tie]int{}
+	var order []tie
+	for _, l := range o.Main.Layout.Lashings {
+		k := tie{l.What, a.length(l.WebbingM), l.Pieces}
+		if count[k]++; count[k] == 1 {
+			order = append(order, k)
+		}
+	}
+	for _, k := range order {
+		pieces := fmt.Sprint(k.pieces)
+		if n := count[k]; rigs > 1 {
+			pieces = fmt.Sprintf("%d × %d", n, k.pieces)
+		}
+		t.Rows = append(t.Rows, Row{Cells: []string{k.what, k.webbing, pieces}})
+	}
+	heading := "Lashings, main"
+	if rigs > 1 {
+		heading += fmt.Sprintf(", in each of %d rigs", rigs)
+	}
+	return []Block{{Heading: heading, Table: &t}}
 }
 
 // kit sets what the option takes against what the company carries.
@@ -252,7 +307,11 @@ func (a *arranger) kit(o answer.Option) []Block {
 	t.Rows = append(t.Rows, rope)
 	count("people", o.People, k.People)
 	b := []Block{{Heading: "Kit, main and belay", Table: &t}}
-	return append(b, Block{Text: fmt.Sprintf("Webbing in all %s. Rope carried: the longest single one. About %s to set up.", a.length(n.WebbingM), wording.Count(o.Minutes, "minute", "minutes"))})
+	note := fmt.Sprintf("Rope carried: the longest single one. About %s to set up.", wording.Count(o.Minutes, "minute", "minutes"))
+	if n.WebbingM > 0 {
+		note = fmt.Sprintf("Webbing in all %s. ", a.length(n.WebbingM)) + note
+	}
+	return append(b, Block{Text: note})
 }
 
 // checks lists the checks of the main anchor, then of the belay: failed

@@ -169,7 +169,7 @@ func TestFrontPageWhenNothingHolds(t *testing.T) {
 	f := preplan.Arrange(in).Front
 	require.NotNil(t, f.Best)
 	assert.Equal(t, answer.Short, f.Best.Verdict, "short is offered, and said to be short")
-	assert.Equal(t, "NOT RUN: buried utilities", field(t, f.Best.Rows, "Checks").Text)
+	assert.Equal(t, "NOT RUN: buried utilities; failed, shown only: age of the survey", field(t, f.Best.Rows, "Checks").Text)
 	assert.Contains(t, field(t, f.Best.Rows, "Belay").Text, "none")
 	assert.Nil(t, f.Second)
 
@@ -327,4 +327,37 @@ func TestOtherLoadsAreNotMixed(t *testing.T) {
 	in.Points[0].Answer.LoadCase.ID, in.Points[0].Answer.LoadCase.Title = "one-person", "one-person load"
 	f := preplan.Arrange(in).Front
 	assert.True(t, strings.HasPrefix(f.Best.Title, "P2"), "P1 was answered for another load")
+}
+
+func TestKitThatIsNotCarriedRanksBehind(t *testing.T) {
+	in := input(t)
+	in.Points[0].Answer.Options[0].Kit.Short = []string{"stakes: 12 needed, 8 carried"}
+	f := preplan.Arrange(in).Front
+	assert.True(t, strings.HasPrefix(f.Best.Title, "P2"), "P2 holds as well, with what is carried")
+	assert.Equal(t, "stakes: 12 needed, 8 carried", field(t, f.Second.Rows, "Not carried").Text)
+}
+
+func TestTonightIsSaid(t *testing.T) {
+	in := input(t)
+	in.Points = in.Points[:1]
+	p := &in.Points[0]
+	p.Answer.Ifs = []answer.If{{Moisture: survey.Wet, Class: survey.ClassB, Verdict: answer.Short, Ratio: survey.Known(6.6)}, {Moisture: survey.Submerged, Class: survey.ClassC, Verdict: answer.No}}
+	page := htmlOf(t, in)
+	assert.Contains(t, page, "if wet tonight: class B, SHORT 6.6:1; if submerged tonight: class C, NO")
+	p.Answer.Tonight, p.Near.PastCrest = survey.Wet, true
+	page = htmlOf(t, in)
+	assert.Contains(t, page, "ANSWERED FOR GROUND THAT IS WET TONIGHT")
+	assert.Contains(t, page, "THE CREST LINE ON FILE LIES BEHIND THE POINT")
+}
+
+func TestWhatIsShownOnlyIsNotHidden(t *testing.T) {
+	in := input(t)
+	in.Points = in.Points[:1]
+	o := &in.Points[0].Answer.Options[0]
+	o.Belay = nil
+	o.Main.Checks = []answer.Check{check("ground", true, true, true, "class A", ""), check("road and traffic", true, false, false, "within 3 m of Mill Road", "close the lane")}
+	f := field(t, preplan.Arrange(in).Front.Best.Rows, "Checks")
+	assert.Equal(t, "failed, shown only: road and traffic", f.Text)
+	assert.False(t, f.Loud)
+	assert.Contains(t, htmlOf(t, in), "all that matter passed; failed, shown only: road and traffic")
 }
