@@ -119,7 +119,7 @@ func (c *columns) findPair(o vector.Options) (err error) {
 // nameRest gives every other column a name that no other has.
 func (c *columns) nameRest() {
 	c.names = make([]string, len(c.headers))
-	seen := map[string]bool{}
+	var names vector.Names
 	for i, h := range c.headers {
 		if i == c.x || i == c.y || i == c.height || i == c.wkt || i == c.id {
 			continue
@@ -128,13 +128,10 @@ func (c *columns) nameRest() {
 		if name == "" {
 			name = fmt.Sprintf("column_%d", i+1)
 		}
-		for n := 2; seen[name]; n++ {
-			name = fmt.Sprintf("%s_%d", h, n)
-		}
+		name = names.Unique(name)
 		if name != h && h != "" {
 			c.notes = append(c.notes, fmt.Sprintf("column %d has the name %q of an earlier one and is called %q", i+1, h, name))
 		}
-		seen[name] = true
 		c.names[i] = name
 	}
 }

@@ -3,6 +3,7 @@ package csvfile
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -156,7 +157,7 @@ func (s *source) Read(int) iter.Seq[vector.Record] {
 			switch {
 			case errors.Is(err, io.EOF):
 				if blanks > 0 {
-					yield(vector.Record{Notes: []string{blankNote(blanks, firstBlank)}})
+					yield(vector.Record{Notes: []string{fmt.Sprintf("blank rows passed over: %d, the first on line %d", blanks, firstBlank)}})
 				}
 				return
 			case err != nil:
@@ -175,13 +176,6 @@ func (s *source) Read(int) iter.Seq[vector.Record] {
 			}
 		}
 	}
-}
-
-func blankNote(n, first int) string {
-	if n == 1 {
-		return fmt.Sprintf("line %d is blank and was passed over", first)
-	}
-	return fmt.Sprintf("%d blank rows were passed over, the first on line %d", n, first)
 }
 
 func blank(cells []string) bool {
@@ -319,7 +313,10 @@ func (s *source) pair(cell func(int) string) (orb.Point, error) {
 			return p.Point, nil
 		}
 	}
-	return orb.Point{}, errors.Join(errX, errY)
+	if errX != nil && errY != nil {
+		return orb.Point{}, fmt.Errorf("%w; %w", errX, errY)
+	}
+	return orb.Point{}, cmp.Or(errX, errY)
 }
 
 func (s *source) number(column int, cell string) (float64, error) {

@@ -53,7 +53,7 @@ func parseBlob(b []byte, srs int64) (g geojson.Geometry, notes []string, err err
 	if g.Geometry == nil {
 		notes = append(notes, "the geometry is empty")
 	} else if w.empty > 0 {
-		notes = append(notes, fmt.Sprintf("%d empty members of the geometry were left out", w.empty))
+		notes = append(notes, fmt.Sprintf("empty members of the geometry, left out: %d", w.empty))
 	}
 	if w.measures {
 		notes = append(notes, "the measures (M) of the positions were left out")

@@ -25,14 +25,13 @@ func (w *Writer) Relate(base, related string) (link func(baseID, relatedID int64
 	if b == nil || r == nil {
 		return nil, fmt.Errorf("relate %s and %s: begin both layers first", base, related)
 	}
-	if err := w.relate(b, r); err != nil {
+	mapping := w.names.Unique(b.name + "_" + r.name)
+	if err := w.relate(b, r, mapping); err != nil {
 		return nil, fmt.Errorf("relate %s and %s: %w", base, related, err)
 	}
-	insert := fmt.Sprintf("INSERT INTO %s VALUES (?, ?)", quote(mappingTable(b, r)))
+	insert := fmt.Sprintf("INSERT INTO %s VALUES (?, ?)", quote(mapping))
 	return func(baseID, relatedID int64) error { return w.exec(insert, baseID, relatedID) }, nil
 }
-
-func mappingTable(b, r *output) string { return b.name + "_" + r.name }
 
 func (w *Writer) table(layer string) *output {
 	for _, t := range w.tables {
@@ -43,7 +42,7 @@ func (w *Writer) table(layer string) *output {
 	return nil
 }
 
-func (w *Writer) relate(b, r *output) error {
+func (w *Writer) relate(b, r *output, mapping string) error {
 	if !w.linked {
 		if err := w.exec(relationsTable); err != nil {
 			return err
@@ -53,7 +52,6 @@ func (w *Writer) relate(b, r *output) error {
 		}
 		w.linked = true
 	}
-	mapping := mappingTable(b, r)
 	if err := w.exec(fmt.Sprintf("CREATE TABLE %s (base_id INTEGER NOT NULL, related_id INTEGER NOT NULL)", quote(mapping))); err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package gpkg
 
 import (
+	"cmp"
 	"database/sql/driver"
 	"errors"
 	"fmt"
@@ -24,7 +25,7 @@ type Writer struct {
 	path   string    // of the database
 	out    io.Writer // where it is copied to, nil when it stays at path
 	conn   *sqlite3.SQLiteConn
-	names  map[string]bool // of tables, in lower case
+	names  vector.Names // of tables
 	srs    map[int64]bool
 	tables []*output
 	styles []Style
@@ -95,7 +96,7 @@ func create(path string) (*Writer, error) {
 	if err != nil {
 		return nil, fmt.Errorf("create GeoPackage: %w", err)
 	}
-	w := &Writer{path: path, conn: conn.(*sqlite3.SQLiteConn), names: map[string]bool{}, srs: map[int64]bool{}}
+	w := &Writer{path: path, conn: conn.(*sqlite3.SQLiteConn), names: vector.Names{Fold: true}, srs: map[int64]bool{}}
 	w.srs[wgs84.id] = true
 	setUp := fmt.Sprintf("PRAGMA application_id=%d; PRAGMA user_version=%d; PRAGMA cache_size=-32000; BEGIN; %s", applicationID, userVersion, coreTables)
 	err = w.exec(setUp)
@@ -194,36 +195,20 @@ func (w *Writer) tableName(layer string) string {
 			break
 		}
 	}
-	unique := name
-	for n := 2; w.names[strings.ToLower(unique)]; n++ {
-		unique = fmt.Sprintf("%s_%d", name, n)
-	}
-	w.names[strings.ToLower(unique)] = true
-	return unique
+	return w.names.Unique(name)
 }
 
 // columns settles the columns of a table and returns their definitions. Names
 // differ whatever their case; those of the key and the geometry give way.
 func (w *Writer) columns(t *output) []string {
-	used := map[string]bool{}
-	free := func(name string) string {
-		if name == "" {
-			name = "column"
-		}
-		unique := name
-		for n := 2; used[strings.ToLower(unique)]; n++ {
-			unique = fmt.Sprintf("%s_%d", name, n)
-		}
-		used[strings.ToLower(unique)] = true
-		return unique
-	}
+	names := vector.Names{Fold: true}
 	t.fields = t.layer.Fields
 	if t.layer.IDField != "" {
 		t.fields = append([]vector.Field{{Name: t.layer.IDField, Type: vector.Text}}, t.fields...)
 	}
 	var out []string
 	for i, f := range t.fields {
-		name := free(f.Name)
+		name := names.Unique(cmp.Or(f.Name, "column"))
 		if name != f.Name {
 			w.ledger.Add(0, fmt.Sprintf("%s: the column is called %s, for names differ in more than their case", f.Name, name))
 		}
@@ -234,10 +219,10 @@ func (w *Writer) columns(t *output) []string {
 		out = append(out, quote(name)+" "+sqlType(f.Type))
 	}
 	if t.geometry != "" {
-		t.geometry = free(t.geometry)
+		t.geometry = names.Unique(t.geometry)
 		out = append([]string{quote(t.geometry) + " " + t.typ}, out...)
 	}
-	t.key = free("fid")
+	t.key = names.Unique("fid")
 	return append([]string{quote(t.key) + " INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL"}, out...)
 }
 

@@ -83,18 +83,14 @@ func before(b []byte, end byte) []byte {
 
 // nameColumns decodes the names and makes them unique.
 func (t *table) nameColumns() {
-	seen := map[string]bool{}
+	var names vector.Names
 	for i := range t.columns {
 		c := &t.columns[i]
 		name, _ := t.decode(c.name)
 		if name == "" {
 			name = fmt.Sprintf("column_%d", i+1)
 		}
-		c.name = name
-		for n := 2; seen[c.name]; n++ {
-			c.name = fmt.Sprintf("%s_%d", name, n)
-		}
-		seen[c.name] = true
+		c.name = names.Unique(name)
 	}
 }
 

@@ -229,7 +229,7 @@ func (r *reader) run(yield func(vector.Record) bool) {
 		}
 	}
 	if r.deleted > 0 {
-		yield(vector.Record{Notes: []string{fmt.Sprintf("%d records are marked as deleted and were passed over", r.deleted)}})
+		yield(vector.Record{Notes: []string{fmt.Sprintf("records marked as deleted and passed over: %d", r.deleted)}})
 	}
 }
 

@@ -226,7 +226,7 @@ func (s *shape) polygon(ps *vector.Positions, rings []span) (geojson.Geometry, e
 		s.notes = append(s.notes, "its rings run the wrong way round; outer rings and holes were told apart by what lies in what")
 	}
 	if groups.astray > 0 {
-		s.notes = append(s.notes, fmt.Sprintf("%d rings run like holes, but lie in no outer ring; each is taken as an area", groups.astray))
+		s.notes = append(s.notes, fmt.Sprintf("rings that run like holes but lie in no outer ring, each taken as an area: %d", groups.astray))
 	}
 	out := make(orb.MultiPolygon, len(groups.of))
 	var z []float64

@@ -22,7 +22,7 @@ import (
 type Writer struct {
 	w      io.Writer
 	layers []*layer
-	used   map[string]bool // names of files, in lower case
+	names  vector.Names // of files
 	ledger vector.Ledger
 }
 
@@ -55,7 +55,7 @@ var kindNames = map[int]string{typeNull: "none", typePoint: "points", typeMultiP
 const wgs84 = `GEOGCS["GCS_WGS_1984",DATUM["D_WGS_1984",SPHEROID["WGS_1984",6378137.0,298.257223563]],PRIMEM["Greenwich",0.0],UNIT["Degree",0.0174532925199433]]`
 
 // NewWriter writes a zip archive to w.
-func NewWriter(w io.Writer) *Writer { return &Writer{w: w, used: map[string]bool{}} }
+func NewWriter(w io.Writer) *Writer { return &Writer{w: w, names: vector.Names{Fold: true}} }
 
 // Begin starts a layer. A coordinate system other than WGS 84 must be given as
 // well-known text.
@@ -225,12 +225,7 @@ func (w *Writer) fileName(l *layer, k kind) string {
 			name += "_z"
 		}
 	}
-	unique := name
-	for n := 2; w.used[strings.ToLower(unique)]; n++ {
-		unique = fmt.Sprintf("%s_%d", name, n)
-	}
-	w.used[strings.ToLower(unique)] = true
-	return unique
+	return w.names.Unique(name)
 }
 
 // Losses returns what the format could not carry.
