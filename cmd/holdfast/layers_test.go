@@ -49,8 +49,9 @@ var allowed = map[string][]string{
 	"survey/answer":            {"geo", "geo/geodesic", "geo/grid", "geo/magnetic", "geo/tangent", "survey", "survey/ground", "survey/load", "survey/rig", "survey/soil", "survey/surround"},
 	"survey/exchange":          {"geo/geojson", "survey"},
 	"survey/sqlite":            {"geo", "geo/geojson", "survey"},
+	"survey/coverage":          {"geo", "geo/geodesic", "geo/geojson", "survey", "survey/answer", "survey/near"},
 	"survey/near":              {"geo", "geo/geodesic", "survey", "survey/answer"},
-	"survey/atlas":             {"geo", "geo/crs", "geo/geodesic", "geo/grid", "geo/terrain", "geo/terrain/raster", "survey", "survey/answer", "survey/ground", "survey/near", "survey/preplan", "survey/sqlite", "survey/surround"},
+	"survey/atlas":             {"geo", "geo/crs", "geo/geodesic", "geo/grid", "geo/terrain", "geo/terrain/raster", "survey", "survey/answer", "survey/coverage", "survey/ground", "survey/near", "survey/preplan", "survey/sqlite", "survey/surround"},
 	"survey/drawing/lettering": {},
 	"survey/drawing/wording":   {"geo", "survey"},
 	"survey/drawing":           {"geo", "geo/grid", "geo/projection", "survey", "survey/answer", "survey/drawing/lettering", "survey/drawing/wording", "survey/load", "survey/rig", "survey/surround"},
@@ -60,7 +61,7 @@ var allowed = map[string][]string{
 
 	"server": {"geo", "geo/convert", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "static", "survey", "survey/answer", "survey/atlas", "survey/drawing", "survey/drawing/wording", "survey/preplan", "survey/sqlite"},
 
-	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/magnetic", "geo/position", "geo/terrain", "geo/terrain/raster", "server", "survey", "survey/answer", "survey/atlas", "survey/demo", "survey/exchange", "survey/preplan", "survey/sqlite"},
+	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/magnetic", "geo/position", "geo/terrain", "geo/terrain/raster", "server", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/demo", "survey/exchange", "survey/preplan", "survey/sqlite"},
 }
 
 // pure are the packages of the engine: they may touch no clock, file, network

@@ -57,14 +57,15 @@ func (g *globals) model() (*magnetic.Model, error) {
 
 type cli struct {
 	globals
-	Demo    demoCmd    `cmd:"" help:"Make the invented district in a temporary atlas and serve it on this machine."`
-	Serve   serveCmd   `cmd:"" help:"Serve an atlas to browsers and GIS programs."`
-	Import  importCmd  `cmd:"" help:"Read sites, points or a layer into the atlas."`
-	Options optionsCmd `cmd:"" help:"Rank the anchors of a point."`
-	Near    nearCmd    `cmd:"" help:"The incident question: which anchors serve a casualty at a place."`
-	Sheet   sheetCmd   `cmd:"" help:"Print the sheet of a site."`
-	Convert convertCmd `cmd:"" help:"Write a position in every notation."`
-	Terrain terrainCmd `cmd:"" help:"Slope, aspect, fall line and section from an elevation grid."`
+	Demo     demoCmd     `cmd:"" help:"Make the invented district in a temporary atlas and serve it on this machine."`
+	Serve    serveCmd    `cmd:"" help:"Serve an atlas to browsers and GIS programs."`
+	Import   importCmd   `cmd:"" help:"Read sites, points or a layer into the atlas."`
+	Options  optionsCmd  `cmd:"" help:"Rank the anchors of a point."`
+	Near     nearCmd     `cmd:"" help:"The incident question: which anchors serve a casualty at a place."`
+	Coverage coverageCmd `cmd:"" help:"How much of the banks on file lies within rope reach of a point that holds."`
+	Sheet    sheetCmd    `cmd:"" help:"Print the sheet of a site."`
+	Convert  convertCmd  `cmd:"" help:"Write a position in every notation."`
+	Terrain  terrainCmd  `cmd:"" help:"Slope, aspect, fall line and section from an elevation grid."`
 }
 
 // run does what the arguments say and returns the exit code. Data go to

@@ -27,10 +27,10 @@ type Question struct {
 // tieIn is the rope that knots, edge and work at the foot take.
 const tieIn = 3 * geo.Metre
 
-// widestTurn is how far from the surveyed bearing a rig that is yet to be
+// WidestTurn is how far from the surveyed bearing a rig that is yet to be
 // driven may be aimed: beyond it the rope runs along the bank, not down it
 // (common practice, no source).
-const widestTurn = 45 * geo.Degree
+const WidestTurn = 45 * geo.Degree
 
 // Found is one point as it stands to the casualty.
 type Found struct {
@@ -69,7 +69,7 @@ func Judge(e *answer.Engine, q Question, in answer.Input) (f Found, ok bool, err
 		Lon: p.Position.Lon(), Lat: p.Position.Lat(), DistanceM: d, BearingDeg: survey.Known(bearing),
 	}
 	var known bool
-	if f.RopeM, known = ropeTo(p, d); !known {
+	if f.RopeM, known = RopeTo(p, d); !known {
 		f.Doubts = append(f.Doubts, "slope, height or distance to the crest is not recorded: the rope is counted on the level")
 	}
 	if f.RopeM > q.Rope {
@@ -111,7 +111,7 @@ func (f *Found) ask(e *answer.Engine, in answer.Input, bearing geo.Bearing) (ans
 		in.Toward = survey.Known(bearing)
 		return e.For(in)
 	}
-	if geo.Angle(math.Abs(float64(off))) > widestTurn {
+	if geo.Angle(math.Abs(float64(off))) > WidestTurn {
 		in.Toward = survey.Known(bearing)
 		return e.For(in)
 	}
@@ -128,11 +128,11 @@ func (f *Found) take(a answer.Answer) {
 	}
 }
 
-// ropeTo returns the rope from the point to a casualty at a level distance:
+// RopeTo returns the rope from the point to a casualty at a level distance:
 // to the crest, down the slope, and on along the level at its foot. known is
 // false where the bank is not recorded well enough; then it is the level
 // distance.
-func ropeTo(p survey.Point, level geo.Length) (rope geo.Length, known bool) {
+func RopeTo(p survey.Point, level geo.Length) (rope geo.Length, known bool) {
 	slope, okS := p.Terrain.Slope()
 	height, okH := p.Terrain.HeightM.Get()
 	setback, okB := p.Terrain.SetbackM.Get()
@@ -143,11 +143,22 @@ func ropeTo(p survey.Point, level geo.Length) (rope geo.Length, known bool) {
 		return level + tieIn, true
 	}
 	sin, cos := math.Sincos(slope.Radians())
-	face := height / geo.Length(math.Tan(slope.Radians())) // level breadth of the bank's face
+	face := Face(p)
 	if down := level - setback; down < face {
 		return setback + down/geo.Length(cos) + tieIn, true
 	}
 	return setback + height/geo.Length(sin) + (level - setback - face) + tieIn, true
+}
+
+// Face returns the level breadth of the bank's face at a point, from crest to
+// toe; 0 where slope or height is not recorded.
+func Face(p survey.Point) geo.Length {
+	slope, okS := p.Terrain.Slope()
+	height, okH := p.Terrain.HeightM.Get()
+	if !okS || !okH || slope <= 0 || slope >= 90*geo.Degree {
+		return 0
+	}
+	return height / geo.Length(math.Tan(slope.Radians()))
 }
 
 // Rank orders what was found: verdict, then ratio up to the required one, then
