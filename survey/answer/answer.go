@@ -4,7 +4,8 @@
 // and the checks behind it.
 //
 // For is a pure function: the same input gives the same answer. It reads no
-// clock, no file and no database.
+// clock, no file and no database. An Engine gives the same answers quicker when
+// many points are asked about under one policy.
 package answer
 
 import (
@@ -46,12 +47,15 @@ type Check struct {
 
 // Placed is an anchor in its place: the main or the belay of an option.
 type Placed struct {
-	Anchor  rig.Anchor          `json:"anchor"`
-	Ratio   survey.Opt[float64] `json:"ratio,omitzero"`
-	Verdict Verdict             `json:"verdict"`
-	Reasons []string            `json:"reasons"`
-	Layout  *rig.Layout         `json:"layout,omitempty"`
-	Checks  []Check             `json:"checks"`
+	Anchor rig.Anchor          `json:"anchor"`
+	Ratio  survey.Opt[float64] `json:"ratio,omitzero"`
+	// YieldShare is the force on the anchor over the pull at which the front
+	// stake starts to bend for good: a rig in use should stay well below 1.
+	YieldShare survey.Opt[float64] `json:"first_yield_share,omitzero"`
+	Verdict    Verdict             `json:"verdict"`
+	Reasons    []string            `json:"reasons"`
+	Layout     *rig.Layout         `json:"layout,omitempty"`
+	Checks     []Check             `json:"checks"`
 }
 
 // Need is what an option takes, against what the company carries.
@@ -99,20 +103,31 @@ type Reading struct {
 	TrueDeg geo.Bearing `json:"true_deg"`
 }
 
-// Answer is everything the engine says of one point.
+// If is what the point would give in ground wetter than the answer's.
+type If struct {
+	Moisture survey.Moisture     `json:"moisture"`
+	Class    survey.GroundClass  `json:"class"`
+	Verdict  Verdict             `json:"verdict"`
+	Ratio    survey.Opt[float64] `json:"ratio,omitzero"` // of the best anchor
+}
+
+// Answer is everything the engine says of one point. Its slices may be shared
+// with other answers and are not to be written to.
 type Answer struct {
-	Point         string        `json:"point"`
-	AsOf          time.Time     `json:"as_of"`
-	Policy        string        `json:"policy"` // version
-	LoadCase      load.Result   `json:"load_case"`
-	RequiredRatio float64       `json:"required_ratio"`
-	Ground        ground.Result `json:"ground"`
-	Pull          Pull          `json:"pull"`
-	Sentence      string        `json:"sentence"` // the answer in one sentence
-	Verdict       Verdict       `json:"verdict"`
-	Options       []Option      `json:"options"`
-	Settles       []string      `json:"settles,omitempty"`
-	Cautions      []string      `json:"cautions"`
+	Point         string          `json:"point"`
+	AsOf          time.Time       `json:"as_of"`
+	Policy        string          `json:"policy"`            // version
+	Tonight       survey.Moisture `json:"tonight,omitempty"` // state of the ground asked about; "" as surveyed
+	LoadCase      load.Result     `json:"load_case"`
+	RequiredRatio float64         `json:"required_ratio"`
+	Ground        ground.Result   `json:"ground"`
+	Pull          Pull            `json:"pull"`
+	Sentence      string          `json:"sentence"` // the answer in one sentence
+	Verdict       Verdict         `json:"verdict"`
+	Options       []Option        `json:"options"`
+	Ifs           []If            `json:"if,omitempty"` // if it is wet, and if it is submerged, tonight
+	Settles       []string        `json:"settles,omitempty"`
+	Cautions      []string        `json:"cautions"`
 }
 
 // Best returns the first option, if any.

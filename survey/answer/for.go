@@ -1,10 +1,10 @@
 package answer
 
 import (
-	"fmt"
 	"time"
 
 	"holdfast/geo"
+	"holdfast/geo/tangent"
 	"holdfast/survey"
 	"holdfast/survey/ground"
 	"holdfast/survey/load"
@@ -19,21 +19,33 @@ type Input struct {
 	Site     survey.Site
 	Around   surround.Around
 	Policy   survey.Policy
-	LoadID   string              // a load case of the policy, or an own load such as "280 kg"; "" is the first case
-	Required survey.Opt[float64] // replaces the policy's required ratio
-	AsOf     time.Time           // the day the answer is for
-	Tonight  survey.Moisture     // "" is as surveyed
-	Tests    []DepartmentTest    // the department's pull tests elsewhere
+	LoadID   string                  // a load case of the policy, or an own load such as "280 kg"; "" is the first case
+	Required survey.Opt[float64]     // replaces the policy's required ratio
+	AsOf     time.Time               // the day the answer is for
+	Tonight  survey.Moisture         // "" is as surveyed
+	Toward   survey.Opt[geo.Bearing] // the direction the rope will really pull, true; unknown is the surveyed one
+	Carried  Carried                 // kit at hand tonight, where it differs from the policy's
+	Tests    []DepartmentTest        // the department's pull tests elsewhere
+}
+
+// Carried is the kit at hand; what is not given is as the policy says.
+type Carried struct {
+	Stakes        survey.Opt[int]
+	Drivers       survey.Opt[int]
+	WebbingPieces survey.Opt[int]
+	RopeM         survey.Opt[geo.Length]
+	People        survey.Opt[int]
 }
 
 // DepartmentTest is a pull test made at another point, with the ground it was
 // made in.
 type DepartmentTest struct {
 	survey.PullTest
-	Point    string // id of the point it was made at
-	Class    survey.GroundClass
-	Cohesive survey.Answer
-	Ground   survey.Moisture // of the ground as surveyed there
+	Point     string // id of the point it was made at
+	Class     survey.GroundClass
+	Cohesive  survey.Answer
+	Disturbed survey.Answer   // "" is not disturbed
+	Ground    survey.Moisture // of the ground as surveyed there
 }
 
 // Cautions are carried by every answer.
@@ -47,27 +59,23 @@ var Cautions = []string{
 // For answers one point. Errors are of the input: an unknown load case, a
 // ratio that is no ratio, a policy whose kit makes no sense.
 func For(in Input) (Answer, error) {
-	c, err := load.Find(in.Policy, in.LoadID)
+	e, err := NewEngine(in.Policy)
 	if err != nil {
 		return Answer{}, err
 	}
-	required := in.Policy.Required(in.Required)
-	if !(required >= 1 && required <= 100) {
-		return Answer{}, survey.Invalid("", "a required ratio of %g is outside 1 to 100", required)
-	}
-	demand, err := load.Work(c, slopeOf(in.Point), survey.Force(in.Policy.HaulPerPersonN.Value), in.Policy.PulleyEfficiency.Value)
+	return e.For(in)
+}
+
+// For answers one point under the engine's own policy; the input's is left out.
+func (e *Engine) For(in Input) (Answer, error) {
+	w, err := e.begin(&in, in.Tonight, false)
 	if err != nil {
 		return Answer{}, err
 	}
-	w := working{
-		in: in, loadCase: c, required: required,
-		a: Answer{
-			Point: in.Point.ID, AsOf: in.AsOf.UTC(), Policy: in.Policy.Version, RequiredRatio: required,
-			LoadCase: demand, Ground: ground.Tonight(in.Point.Ground, in.Tonight), Cautions: Cautions,
-		},
-	}
-	w.readPull()
 	if err := w.options(); err != nil {
+		return Answer{}, err
+	}
+	if err := w.whatIfWetter(); err != nil {
 		return Answer{}, err
 	}
 	w.settle()
@@ -75,41 +83,106 @@ func For(in Input) (Answer, error) {
 	return w.a, nil
 }
 
-func slopeOf(p survey.Point) survey.Opt[geo.Angle] {
-	if a, ok := p.Terrain.Slope(); ok {
-		return survey.Known(a)
+// Brief is the outcome of an answer without its working.
+type Brief struct {
+	Class   survey.GroundClass
+	Verdict Verdict
+	Ratio   survey.Opt[float64] // of the best anchor; unknown when it has no figure
+}
+
+// Brief gives the verdict and ratio that For would, in a fraction of the time.
+func (e *Engine) Brief(in Input) (Brief, error) { return e.brief(&in, in.Tonight) }
+
+func (e *Engine) brief(in *Input, tonight survey.Moisture) (Brief, error) {
+	w, err := e.begin(in, tonight, true)
+	if err != nil {
+		return Brief{}, err
 	}
-	return survey.Opt[geo.Angle]{}
+	return w.best()
 }
 
 // working is an answer under way.
 type working struct {
-	in       Input
+	e        *Engine
+	in       *Input
+	tonight  survey.Moisture // in place of the input's
 	loadCase survey.LoadCase
 	required float64
+	plane    tangent.Plane
+	cond     rig.Conditions
+	refusal  rig.Refusal
+	refused  bool
+	near     []*surround.Near // features within reach of anything that is set up here
+	common   common
+	t        text
+	room     room
 	a        Answer
 }
 
-// conditions gathers what bears on a stake rig at the point.
-func (w *working) conditions() rig.Conditions {
-	p := w.in.Point
-	c := rig.Conditions{
-		Ground: w.a.Ground, Surveyed: p.Ground.Moisture, Tonight: w.in.Tonight,
-		RopeAngle: geo.Degrees(w.loadCase.RopeAngleDeg), Refusal: p.Ground.DepthToRefusalM,
+// begin works out what all anchors of a point have in common.
+func (e *Engine) begin(in *Input, tonight survey.Moisture, brief bool) (*working, error) {
+	c, err := load.Find(e.policy, in.LoadID)
+	if err != nil {
+		return nil, err
+	}
+	required := e.policy.Required(in.Required)
+	if !(required >= 1 && required <= 100) {
+		return nil, survey.Invalid("", "a required ratio of %g is outside 1 to 100", required)
+	}
+	if toward, ok := in.Toward.Get(); ok && !(toward >= 0 && toward <= 360) {
+		return nil, survey.Invalid("", "a bearing of %g° is outside 0 to 360", toward.Degrees())
+	}
+	slope := survey.Opt[geo.Angle]{}
+	if a, ok := in.Point.Terrain.Slope(); ok {
+		slope = survey.Known(a)
+	}
+	demand, err := e.demand(c, slope)
+	if err != nil {
+		return nil, err
+	}
+	w := &working{
+		e: e, in: in, tonight: tonight, loadCase: c, required: required, plane: tangent.At(in.Point.Position),
+		t: text{mute: brief, units: e.policy.Units},
+		a: Answer{
+			Point: in.Point.ID, AsOf: in.AsOf.UTC(), Policy: e.policy.Version, Tonight: tonight, RequiredRatio: required,
+			LoadCase: demand, Cautions: Cautions,
+		},
+	}
+	if brief {
+		w.a.Ground = ground.Brief(in.Point.Ground, tonight)
+	} else {
+		w.a.Ground = ground.Tonight(in.Point.Ground, tonight)
+	}
+	w.readPull()
+	w.setConditions()
+	w.refusal, w.refused = rig.Refuse(&w.cond, &e.policy)
+	w.gatherNear()
+	w.setCommon()
+	return w, nil
+}
+
+// policy is the department's rules that the answer follows.
+func (w *working) policy() *survey.Policy { return &w.e.policy }
+
+// setConditions gathers what bears on an anchor at the point.
+func (w *working) setConditions() {
+	p := &w.in.Point
+	w.cond = rig.Conditions{
+		Ground: w.a.Ground, Surveyed: p.Ground.Moisture, Tonight: w.tonight,
+		RopeAngle: geo.Degrees(w.loadCase.RopeAngleDeg), Refusal: p.Ground.DepthToRefusalM, Pull: w.a.Pull.TrueDeg,
 		Tests: p.PullTests, Elsewhere: w.testsInThisGround(),
 	}
 	setback, how := w.setback()
 	if how != "" {
-		c.Setback = survey.Known(setback)
-		if setback >= rig.NeededSetback(w.in.Policy) {
-			c.Fall = survey.Known(geo.Angle(0)) // the bank begins beyond the ground that resists
-			return c
+		w.cond.Setback = survey.Known(setback)
+		if setback >= rig.NeededSetback(w.policy()) {
+			w.cond.Fall = survey.Known(geo.Angle(0)) // the bank begins beyond the ground that resists
+			return
 		}
 	}
 	if a, ok := p.Terrain.Slope(); ok {
-		c.Fall = survey.Known(a)
+		w.cond.Fall = survey.Known(a)
 	}
-	return c
 }
 
 // setback is the distance to the crest: as surveyed, or by a crest layer. how
@@ -119,39 +192,50 @@ func (w *working) setback() (d geo.Length, how string) {
 		return s, "surveyed"
 	}
 	if s, ok := w.in.Around.Setback.Get(); ok {
+		if w.in.Around.PastCrest {
+			return s, "by the bank crest layer, which puts the point below the crest"
+		}
 		return s, "by the bank crest layer"
 	}
 	return 0, ""
 }
 
 // testsInThisGround picks the department's tests made in ground of the same
-// class and kind, no drier than this ground is.
+// class and kind, no drier and no less disturbed than this ground is.
 func (w *working) testsInThisGround() map[string][]soil.PullTest {
-	out := map[string][]soil.PullTest{}
-	for _, t := range w.in.Tests {
-		if t.Point != "" && t.Point == w.in.Point.ID {
-			continue // counted as tested here
+	var out map[string][]soil.PullTest
+	g := &w.a.Ground
+	for i := range w.in.Tests {
+		t := &w.in.Tests[i]
+		switch {
+		case t.Point != "" && t.Point == w.in.Point.ID: // counted as tested here
+		case g.Class == survey.ClassUnknown || t.Class != g.Class || t.Cohesive != g.Cohesive:
+		case w.in.Point.Ground.Disturbed != survey.No && t.Disturbed != survey.Yes:
+		case w.drier(t) || t.Outcome == survey.Held && t.Force() < survey.Newton:
+		default:
+			if out == nil {
+				out = make(map[string][]soil.PullTest)
+			}
+			out[t.Rig] = append(out[t.Rig], soil.PullTest{Force: max(t.Force(), survey.Newton), Stopped: t.Outcome == survey.Held})
 		}
-		if t.Class != w.a.Ground.Class || t.Cohesive != w.a.Ground.Cohesive || w.drier(t) {
-			continue
-		}
-		out[t.Rig] = append(out[t.Rig], soil.PullTest{Force: t.Force(), Stopped: t.Outcome == survey.Held})
 	}
 	return out
 }
 
-func (w *working) drier(t DepartmentTest) bool {
+// drier tells whether a test was made in ground drier than this is, or may be.
+func (w *working) drier(t *DepartmentTest) bool {
 	tested := t.Moisture
 	if tested == "" {
 		tested = t.Ground
 	}
-	now := w.in.Tonight
-	if now == "" {
-		now = w.in.Point.Ground.Moisture
+	now := w.in.Point.Ground.Moisture
+	if rank(survey.Moistures, w.tonight) > rank(survey.Moistures, now) && w.tonight != "" {
+		now = w.tonight
 	}
 	return tested == "" || now == "" || rank(survey.Moistures, now) > rank(survey.Moistures, tested)
 }
 
+// rank is the place of a value in a list, or past its end.
 func rank[T comparable](list []T, v T) int {
 	for i, x := range list {
 		if x == v {
@@ -161,31 +245,24 @@ func rank[T comparable](list []T, v T) int {
 	return len(list)
 }
 
-// settle lists what would settle an unknown or short verdict, most useful
-// first: what blocks a verdict, then the ground, then a pull test.
-func (w *working) settle() {
-	seen := map[string]bool{}
-	add := func(s string) {
-		if s != "" && !seen[s] {
-			seen[s] = true
-			w.a.Settles = append(w.a.Settles, s)
+// whatIfWetter judges the point again in wetter ground.
+func (w *working) whatIfWetter() error {
+	now := rank(survey.Moistures, w.tonight)
+	if w.tonight == "" {
+		now = -1
+	}
+	if w.in.Point.Ground.Moisture != "" {
+		now = max(now, rank(survey.Moistures, w.in.Point.Ground.Moisture))
+	}
+	for _, m := range []survey.Moisture{survey.Wet, survey.Submerged} {
+		if rank(survey.Moistures, m) <= now {
+			continue
 		}
-	}
-	if !w.a.Pull.TrueDeg.Known() {
-		add("take the pull bearing on the ground, or load a bank crest, toe or water layer")
-	}
-	if best, ok := w.a.Best(); ok {
-		for _, c := range best.Main.Checks {
-			if c.Matters && !(c.Ran && c.Passed) {
-				add(c.Fix)
-			}
+		b, err := w.e.brief(w.in, m)
+		if err != nil {
+			return err
 		}
-		if best.Verdict == Short {
-			need := survey.Force(w.required) * w.a.LoadCase.Force()
-			add(fmt.Sprintf("pull-test here: a rig that holds %.1f kN (%.0f lbf) settles it for that rig", need.Kilonewtons(), need.Pounds()))
-		}
+		w.a.Ifs = append(w.a.Ifs, If{Moisture: m, Class: b.Class, Verdict: b.Verdict, Ratio: b.Ratio})
 	}
-	for _, s := range w.a.Ground.Settles {
-		add(s)
-	}
+	return nil
 }

@@ -1,16 +1,10 @@
 package answer
 
 import (
-	"cmp"
-	"fmt"
 	"math"
 	"slices"
-	"strings"
-
-	"github.com/paulmach/orb"
 
 	"holdfast/geo"
-	"holdfast/geo/geodesic"
 	"holdfast/survey"
 	"holdfast/survey/rig"
 )
@@ -23,412 +17,283 @@ func (w *working) options() error {
 		return err
 	}
 	found := w.found()
-	var out []Option
 	for i := range rigs {
-		out = append(out, w.option(rigs[i].placed, w.belayForRig(rigs[i], found)))
+		w.lay(&rigs[i])
 	}
 	for i := range found {
-		out = append(out, w.option(found[i], w.belayForFound(i, found, rigs)))
+		w.lay(&found[i])
+	}
+	out := make([]Option, 0, len(rigs)+len(found))
+	belays := make([]candidate, len(rigs)) // of rigs driven beside
+	for i := range rigs {
+		out = append(out, w.option(&rigs[i], w.belayForRig(&rigs[i], found, &w.e.book.Rigs[i], &belays[i])))
+	}
+	for i := range found {
+		out = append(out, w.option(&found[i], w.belayForFound(i, found, rigs)))
 	}
 	slices.SortStableFunc(out, w.compare)
 	for i := range out {
 		out[i].Rank = i + 1
 		if i > 0 {
-			out[i].Why = w.why(out[i-1], out[i])
+			out[i].Why = w.why(&out[i-1], &out[i])
 		} else {
-			out[i].Why = "ranked first: " + string(out[i].Verdict)
+			out[i].Why = w.t.s("ranked first: ").s(string(out[i].Verdict)).end()
 		}
 	}
 	w.a.Options = out
 	return nil
 }
 
-// driven is a rig option before it has a belay.
-type driven struct {
-	pattern survey.Pattern
-	count   int
-	anchor  rig.Anchor // of count rigs
-	refused string
-	short   string // how many would do, or that none would
-	placed  Placed
-}
-
-// rigs places, for each pattern the policy rates, the fewest equal rigs that
-// reach the required ratio, or one rig where none within the policy's limit
-// does.
-func (w *working) rigs() ([]driven, error) {
-	cond := w.conditions()
-	refused := rig.Refuse(cond, w.in.Policy)
-	var out []driven
-	for _, rating := range w.in.Policy.Ratings {
-		pattern, err := survey.ParsePattern(rating.Rig)
-		if err != nil {
-			return nil, err
+// best is the best verdict of any anchor, and the greatest ratio with it.
+func (w *working) best() (Brief, error) {
+	out := Brief{Class: w.a.Ground.Class, Verdict: Unknown}
+	first := true
+	take := func(c *candidate) {
+		r, _ := c.Ratio.Get()
+		was, _ := out.Ratio.Get()
+		if better := rank(Verdicts, c.Verdict) - rank(Verdicts, out.Verdict); first || better < 0 {
+			first, out.Verdict, out.Ratio = false, c.Verdict, c.Ratio
+		} else if better == 0 && c.Ratio.Known() && (!out.Ratio.Known() || r > was) {
+			out.Ratio = c.Ratio
 		}
-		one, err := rig.Stakes(pattern, cond, w.in.Policy)
-		if err != nil {
-			return nil, fmt.Errorf("rate the %s rig: %w", rating.Rig, err)
+	}
+	var c candidate
+	for i := range w.e.book.Rigs {
+		if err := w.rig(&c, i); err != nil {
+			return out, err
 		}
-		d := driven{pattern: pattern, count: 1, refused: refused}
-		if f, ok := one.HoldingN.Get(); ok && f > 0 {
-			need := int(math.Ceil(w.required*w.a.LoadCase.ForceOnAnchorN/f - 1e-9))
-			switch limit := int(w.in.Policy.SharingRigs.Value); {
-			case need <= limit:
-				d.count = max(need, 1)
-			case need <= 12:
-				d.count, d.short = w.tooFew(f, limit), fmt.Sprintf("%d sharing rigs would do; the policy allows %d", need, limit)
-			default:
-				d.count, d.short = w.tooFew(f, limit), "no believable number of these rigs would do"
-			}
-		}
-		d.anchor = one.Times(d.count)
-		d.placed = w.drive(d, w.in.Point.Position)
-		out = append(out, d)
+		take(&c)
+	}
+	for i := range w.in.Point.Anchors {
+		w.judgeFound(&c, i)
+		take(&c)
 	}
 	return out, nil
 }
 
-// tooFew is how many rigs to show where the policy's limit is not enough: one,
-// or the limit where only that lifts them over the floor.
-func (w *working) tooFew(one float64, limit int) int {
-	floor := w.in.Policy.FloorRatio.Value * w.a.LoadCase.ForceOnAnchorN
-	if one < floor && one*float64(limit) >= floor {
-		return limit
+// rigs places every rig that the policy rates.
+func (w *working) rigs() ([]candidate, error) {
+	out := make([]candidate, len(w.e.book.Rigs))
+	for i := range out {
+		if err := w.rig(&out[i], i); err != nil {
+			return nil, err
+		}
 	}
-	return 1
+	return out, nil
 }
 
-// drive sets a rig at a front position and judges it there.
-func (w *working) drive(d driven, front orb.Point) Placed {
-	p := Placed{Anchor: d.anchor}
-	var l rig.Layout
-	if pull, ok := w.a.Pull.TrueDeg.Get(); ok {
-		l = rig.Place(d.pattern, d.count, front, pull, w.in.Policy)
-		p.Layout = &l
-	} else {
-		l.Anchor.Geometry = front
-		l.Stakes = []rig.Stake{{Lon: front.Lon(), Lat: front.Lat()}}
+// rig places the fewest equal rigs of a pattern that reach the required ratio,
+// or one rig where none within the policy's limit does.
+func (w *working) rig(c *candidate, i int) error {
+	r := &w.e.book.Rigs[i]
+	a, err := w.e.book.Rate(r, &w.cond, 1)
+	if err != nil {
+		return err
 	}
-	p.Checks = w.groundChecks(l, d.refused)
-	if d.count > 1 {
-		p.Checks = append(p.Checks, w.sharingCheck(d.count))
+	count, short := w.count(a)
+	if count > 1 {
+		if a, err = w.e.book.Rate(r, &w.cond, count); err != nil {
+			return err
+		}
 	}
-	w.judge(&p)
-	if d.short != "" && p.Verdict != Holds {
-		p.Reasons = append(p.Reasons, d.short)
+	w.drive(c, r, &a, 0, short, nil)
+	return nil
+}
+
+// count is how many equal rigs are to share, and what to say where the policy
+// allows too few. Where its limit is not enough, one is shown, or the limit if
+// only that lifts them over the floor.
+func (w *working) count(a rig.Anchor) (n int, short string) {
+	f, ok := a.HoldingN.Get()
+	if !ok || !(f > 0) {
+		return 1, ""
 	}
-	return p
+	force := w.a.LoadCase.ForceOnAnchorN
+	limit := int(w.policy().SharingRigs.Value)
+	need := math.Ceil(w.required*force/f - fine)
+	if need <= float64(limit) {
+		return max(int(need), 1), ""
+	}
+	n = 1
+	if floor := w.policy().FloorRatio.Value * force; f < floor && f*float64(limit) >= floor {
+		n = limit
+	}
+	if need > 12 {
+		return n, "no believable number of these rigs would do"
+	}
+	return n, w.t.num(need, 0).s(" sharing rigs would do; the policy allows ").num(float64(limit), 0).end()
 }
 
 // found judges the anchors surveyed at the point.
-func (w *working) found() []Placed {
-	var out []Placed
-	for _, a := range w.in.Point.Anchors {
-		p := Placed{Anchor: rig.Surveyed(a, w.in.Point.PullTests)}
-		at := w.in.Point.Position
-		az, okA := a.BearingDeg.Get()
-		d, okD := a.DistanceM.Get()
-		located := okA && okD
-		if located {
-			at, _ = geodesic.Direct(at, geo.NewBearing(az.Degrees()), d)
-		}
-		l := rig.Layout{}
-		l.Anchor.Geometry = at
-		if pull, ok := w.a.Pull.TrueDeg.Get(); ok && located {
-			l = rig.Found(at, pull, w.in.Policy)
-			p.Layout = &l
-		}
-		p.Checks = w.placeChecks(l)
-		s := rig.Screen(a)
-		p.Checks = append([]Check{screenCheck(a, s, p.Anchor)}, p.Checks...)
-		w.judge(&p)
-		if _, rated := p.Anchor.HoldingN.Get(); !rated {
-			if p.Verdict == Unknown && s.Fails == "" && len(s.Missing) == 0 {
-				p.Verdict = Short
-			}
-			p.Reasons = append(p.Reasons, "no rating: no figure is invented; "+s.Says)
-		}
-		if !located {
-			p.Reasons = append(p.Reasons, "its bearing and distance from the point are not recorded")
-		}
-		out = append(out, p)
+func (w *working) found() []candidate {
+	out := make([]candidate, len(w.in.Point.Anchors))
+	for i := range out {
+		w.judgeFound(&out[i], i)
 	}
 	return out
 }
 
-func screenCheck(a survey.Anchor, s rig.Screening, r rig.Anchor) Check {
-	const title = "condition of the anchor"
-	switch {
-	case s.Fails != "":
-		return failed(title, "use another anchor", "%s", s.Fails)
-	case len(s.Missing) > 0 && !r.HoldingN.Known():
-		return notRun(title, "record "+strings.Join(s.Missing, " and "), "%s: not recorded: %s", a.ID, strings.Join(s.Missing, ", "))
-	case a.Condition == "":
-		return minor(notRun(title, "record its condition", "%s: condition not recorded", a.ID))
+func (w *working) judgeFound(c *candidate, i int) {
+	a := &w.in.Point.Anchors[i]
+	*c = candidate{}
+	c.Anchor = rig.Surveyed(*a, &w.cond, w.policy())
+	known := w.locate(c, a)
+	s := rig.Screen(*a)
+	_, rated := c.Anchor.HoldingN.Get()
+	c.Checks = []Check{w.screenCheck(a, &s, rated)}
+	w.check(c)
+	w.judge(c)
+	if !rated {
+		if c.Verdict == Unknown && passing(c.Checks) {
+			c.Verdict = Short // worth backing up, and no more
+		}
+		w.because(c, w.t.s("no rating: no figure is invented; ").s(s.Says).end())
 	}
-	return passed(title, "%s", a.Condition)
+	if !known {
+		w.because(c, "its bearing and distance from the point are not recorded")
+	}
 }
 
-// judge sets ratio, verdict and reasons from the figure and the checks.
-func (w *working) judge(p *Placed) {
-	force := w.a.LoadCase.ForceOnAnchorN
-	var failedOnes, unrun []string
-	for _, c := range p.Checks {
-		switch {
-		case !c.Matters || c.Ran && c.Passed:
-		case c.Ran:
-			failedOnes = append(failedOnes, c.Title+": "+c.Message)
-		default:
-			unrun = append(unrun, c.Title+": "+c.Message)
-		}
-	}
-	hold, known := p.Anchor.HoldingN.Get()
-	ratio := hold / force
-	if known {
-		p.Ratio = survey.Known(ratio)
-		p.Reasons = append(p.Reasons, fmt.Sprintf("holds %s %s against %s: %s, %s required",
-			forceWords(hold), byEvidence(p.Anchor.Governs), forceWords(force), ratioWords(ratio), ratioWords(w.required)))
-	}
-	switch {
-	case len(failedOnes) > 0:
-		p.Verdict = No
-		p.Reasons = append(p.Reasons, failedOnes...)
-	case known && ratio < w.in.Policy.FloorRatio.Value:
-		p.Verdict = No
-		p.Reasons = append(p.Reasons, "below the policy's floor of "+ratioWords(w.in.Policy.FloorRatio.Value))
-	case !known:
-		p.Verdict = Unknown
-		p.Reasons = append(p.Reasons, "no holding figure")
-		p.Reasons = append(p.Reasons, unrun...)
-	case len(unrun) > 0:
-		p.Verdict = Unknown
-		p.Reasons = append(p.Reasons, unrun...)
-	case ratio < w.required*(1-1e-9): // equal is enough, whatever the rounding
-		p.Verdict = Short
-		p.Reasons = append(p.Reasons, fmt.Sprintf("short by %s", forceWords(w.required*force-hold)))
-	default:
-		p.Verdict = Holds
-	}
-	p.Reasons = append(p.Reasons, w.disagreement(p.Anchor)...)
-}
-
-// disagreement names figures further apart than the policy's factor.
-func (w *working) disagreement(a rig.Anchor) []string {
-	var hand, mech float64
-	for _, e := range a.Evidence {
-		switch e.Grade {
-		case survey.Handbook:
-			hand = e.HoldingN
-		case survey.Mechanics:
-			mech = e.HoldingN
-		}
-	}
-	if hand > 0 && mech > 0 && max(hand/mech, mech/hand) > w.in.Policy.DoubtFactor.Value {
-		return []string{fmt.Sprintf("doubt: handbook %s and mechanics %s lie more than %.2g apart", forceWords(hand), forceWords(mech), w.in.Policy.DoubtFactor.Value)}
-	}
-	return nil
+// passing tells whether every check that matters ran and passed.
+func passing(checks []Check) bool {
+	return !slices.ContainsFunc(checks, func(c Check) bool { return c.Matters && !(c.Ran && c.Passed) })
 }
 
 // belayForRig finds a second anchor that shares nothing with a rig: a found
 // anchor that holds and stands far enough away, or the same rig driven beside.
-func (w *working) belayForRig(d driven, found []Placed) *Placed {
-	if p := w.apart(d.placed, found); p != nil {
-		return p
+func (w *working) belayForRig(main *candidate, found []candidate, r *rig.Rated, beside *candidate) *candidate {
+	for k := range found {
+		if found[k].Verdict == Holds && w.apart(main, &found[k]) {
+			return &found[k]
+		}
 	}
-	pull, ok := w.a.Pull.TrueDeg.Get()
-	if !ok || d.refused != "" {
+	if !main.located || w.refused && w.refusal.Settled {
 		return nil
 	}
-	step := rig.Width(d.pattern, d.count, w.in.Policy) + w.in.Policy.SeparationM.Value
-	right := w.drive(d, rig.Beside(w.in.Point.Position, pull, step))
-	if right.Verdict == d.placed.Verdict {
-		return &right
+	step := main.form.Width(w.policy()) + w.policy().SeparationM.Value
+	w.drive(beside, r, &main.Anchor, step, main.short, main.words)
+	if beside.Verdict != main.Verdict {
+		var left candidate
+		if w.drive(&left, r, &main.Anchor, -step, main.short, main.words); rank(Verdicts, left.Verdict) < rank(Verdicts, beside.Verdict) {
+			*beside = left
+		}
 	}
-	left := w.drive(d, rig.Beside(w.in.Point.Position, pull, -step))
-	if rank(Verdicts, left.Verdict) < rank(Verdicts, right.Verdict) {
-		return &left
-	}
-	return &right
+	w.lay(beside)
+	return beside
 }
 
 // belayForFound finds a second anchor beside a found one: another that holds,
 // or the rig with the fewest stakes that holds.
-func (w *working) belayForFound(i int, found []Placed, rigs []driven) *Placed {
-	others := slices.Concat(found[:i], found[i+1:])
-	if p := w.apart(found[i], others); p != nil {
-		return p
+func (w *working) belayForFound(i int, found, rigs []candidate) *candidate {
+	for k := range found {
+		if k != i && found[k].Verdict == Holds && w.apart(&found[i], &found[k]) {
+			return &found[k]
+		}
 	}
-	var best *Placed
+	var best *candidate
 	for k := range rigs {
-		p := &rigs[k].placed
-		if p.Verdict == Holds && w.clear(found[i], *p) && (best == nil || stakes(p) < stakes(best)) {
-			best = p
+		if c := &rigs[k]; c.Verdict == Holds && (best == nil || c.stakes() < best.stakes()) && w.apart(&found[i], c) {
+			best = c
 		}
 	}
 	return best
 }
 
-func (w *working) apart(main Placed, found []Placed) *Placed {
-	for k := range found {
-		if found[k].Verdict == Holds && w.clear(main, found[k]) {
-			return &found[k]
-		}
-	}
-	return nil
-}
-
-// clear tells whether two anchors stand at least the policy's separation
-// apart. An anchor of no known place is never taken to be clear.
-func (w *working) clear(a, b Placed) bool {
-	if a.Layout == nil || b.Layout == nil {
-		return false
-	}
-	least := geo.Length(math.Inf(1))
-	for _, p := range places(a) {
-		for _, q := range places(b) {
-			least = min(least, geodesic.Distance(p, q))
-		}
-	}
-	return least >= w.in.Policy.SeparationM.Value
-}
-
-func places(p Placed) []orb.Point {
-	out := []orb.Point{p.Layout.Front()}
-	for _, s := range p.Layout.Stakes {
-		out = append(out, orb.Point{s.Lon, s.Lat})
-	}
-	return out
-}
-
-func stakes(p *Placed) int {
-	if p == nil || p.Anchor.Kind != survey.KindRig {
-		return 0
-	}
-	pattern, err := survey.ParsePattern(p.Anchor.Rig)
-	if err != nil {
-		return 0
-	}
-	return pattern.Stakes() * max(p.Anchor.Count, 1)
-}
-
 // option puts a main and a belay anchor together and counts what they take.
-func (w *working) option(main Placed, belay *Placed) Option {
-	o := Option{Verdict: main.Verdict, Main: main, Belay: belay, GoverningRatio: main.Ratio}
-	pol := w.in.Policy
-	o.Kit = w.need(main, belay)
-	drivers := max(1, min(o.Kit.Drivers, int(pol.Kit.Drivers.Value)))
-	minutes := pol.Effort.MinutesSetUp.Value
-	o.People = 2
-	for _, p := range []*Placed{&main, belay} {
-		if p == nil {
-			continue
+func (w *working) option(main, belay *candidate) Option {
+	o := Option{Verdict: main.Verdict, GoverningRatio: main.Ratio, People: 2, Kit: w.need(main, belay)}
+	effort := &w.policy().Effort
+	drivers := max(1, min(o.Kit.Drivers, w.drivers()))
+	minutes := effort.MinutesSetUp.Value
+	for _, c := range []*candidate{main, belay} {
+		switch {
+		case c == nil:
+		case c.form == nil:
+			minutes += effort.MinutesTree.Value
+		default:
+			minutes += (float64(c.stakes())*effort.MinutesPerStake.Value + float64(len(c.form.Lashings))*effort.MinutesPerLash.Value) / float64(drivers)
+			minutes += float64(c.form.Count-1) * effort.MinutesSharing.Value
+			o.People = max(o.People, int(math.Ceil(float64(drivers)*effort.PeoplePerDriver.Value)))
 		}
-		if p.Anchor.Kind != survey.KindRig {
-			minutes += pol.Effort.MinutesTree.Value
-			continue
-		}
-		ties := 0
-		if p.Layout != nil {
-			ties = len(p.Layout.Lashings)
-		}
-		minutes += (float64(stakes(p))*pol.Effort.MinutesPerStake.Value + float64(ties)*pol.Effort.MinutesPerLash.Value) / float64(drivers)
-		minutes += float64(max(p.Anchor.Count, 1)-1) * pol.Effort.MinutesSharing.Value
-		o.People = max(o.People, drivers*int(pol.Effort.PeoplePerDriver.Value))
 	}
 	if n, ok := w.a.LoadCase.HaulPeople.Get(); ok {
-		o.People = max(o.People, int(n))
+		o.People = max(o.People, int(min(n, 1000)))
 	}
-	o.Minutes = int(math.Ceil(minutes))
-	o.Summary = w.summary(o)
+	o.Minutes = int(math.Ceil(minutes - fine))
+	o.Kit.Short = w.lacking(&o)
+	kit, rope := w.kitChecks(&o.Kit)
+	o.Main = main.Placed
+	o.Main.Checks = append(o.Main.Checks, kit, rope)
+	if belay != nil {
+		o.Belay = &belay.Placed
+	}
+	o.Summary = w.summary(&o)
 	return o
 }
 
-// need counts the kit and compares it with what the company carries.
-func (w *working) need(main Placed, belay *Placed) Need {
-	var n Need
-	for _, p := range []*Placed{&main, belay} {
-		if p == nil {
+// need counts the kit.
+func (w *working) need(main, belay *candidate) Need {
+	n := Need{RopeM: w.ropeNeeded()}
+	for _, c := range []*candidate{main, belay} {
+		if c == nil || c.form == nil {
 			continue
 		}
-		n.Stakes += stakes(p)
-		if p.Anchor.Kind == survey.KindRig {
-			n.Drivers++
-		}
-		if p.Layout != nil {
-			for _, l := range p.Layout.Lashings {
-				n.WebbingPieces += l.Pieces
-				n.WebbingM += l.WebbingM
-			}
-		}
-	}
-	n.RopeM = w.ropeToToe()
-	k := w.in.Policy.Kit
-	lack := func(what string, need, have float64) {
-		if need > have {
-			n.Short = append(n.Short, fmt.Sprintf("%s: %.0f needed, %.0f carried", what, math.Ceil(need), have))
-		}
-	}
-	lack("stakes", float64(n.Stakes), k.Stakes.Value)
-	lack("webbing pieces", float64(n.WebbingPieces), k.WebbingPieces.Value)
-	if r, ok := n.RopeM.Get(); ok {
-		lack("metres of rope", r.Metres(), math.Floor(k.RopeM.Value.Metres()))
+		n.Drivers++
+		n.Stakes += c.form.Stakes()
+		n.WebbingPieces += c.form.Pieces
+		n.WebbingM += c.form.WebbingM
 	}
 	return n
 }
 
-// ropeToToe is the rope from the anchor over the edge to the foot of the
-// slope, with 3 m to tie in and work. It needs the slope and the height.
-func (w *working) ropeToToe() survey.Opt[geo.Length] {
-	a, okA := w.in.Point.Terrain.Slope()
-	h, okH := w.in.Point.Terrain.HeightM.Get()
-	d, how := w.setback()
-	if !okA || !okH || how == "" || a <= 0 {
-		return survey.Opt[geo.Length]{}
+// spare is the rope that tying in and working takes.
+const spare = 3 * geo.Metre
+
+// ropeNeeded is the rope from the anchor over the edge to the foot of the slope.
+func (w *working) ropeNeeded() survey.Opt[geo.Length] {
+	if d, ok := w.toToe().Get(); ok {
+		return survey.Known(d + spare)
 	}
-	return survey.Known(d + h/geo.Length(math.Sin(a.Radians())) + 3)
+	return survey.Opt[geo.Length]{}
 }
 
-// compare ranks: verdict, then the ratio capped at the required one, then
-// failed checks, then people × minutes, then stakes.
-func (w *working) compare(a, b Option) int {
-	return cmp.Or(
-		cmp.Compare(rank(Verdicts, a.Verdict), rank(Verdicts, b.Verdict)),
-		cmp.Compare(w.capped(b), w.capped(a)),
-		cmp.Compare(len(a.Kit.Short), len(b.Kit.Short)),
-		cmp.Compare(a.People*a.Minutes, b.People*b.Minutes),
-		cmp.Compare(a.Kit.Stakes, b.Kit.Stakes),
-		cmp.Compare(stakes(&a.Main), stakes(&b.Main)),
-	)
-}
-
-func (w *working) capped(o Option) float64 {
-	r, ok := o.GoverningRatio.Get()
-	if !ok {
-		return 0
-	}
-	return min(r, w.required)
-}
-
-// why says in words what put b below a.
-func (w *working) why(a, b Option) string {
-	head := fmt.Sprintf("ranked below %d because it ", a.Rank)
-	switch {
-	case a.Verdict != b.Verdict:
-		return head + verdictWords(b.Verdict) + " where " + fmt.Sprint(a.Rank) + " " + verdictWords(a.Verdict)
-	case w.capped(a) > w.capped(b):
-		if _, ok := b.GoverningRatio.Get(); !ok {
-			return head + "has no figure"
+// lacking lists what is at hand too little of.
+func (w *working) lacking(o *Option) []string {
+	var out []string
+	k, c := &w.policy().Kit, &w.in.Carried
+	lack := func(what string, need float64, carried survey.Opt[int], policy float64) {
+		have := policy
+		if n, ok := carried.Get(); ok {
+			have = float64(n)
 		}
-		return head + "has the lower ratio"
-	case len(a.Kit.Short) < len(b.Kit.Short):
-		return head + "needs more kit than is carried"
-	case a.People*a.Minutes < b.People*b.Minutes:
-		return fmt.Sprintf("%stakes %d people %d minutes rather than %d and %d", head, b.People, b.Minutes, a.People, a.Minutes)
-	case a.Kit.Stakes < b.Kit.Stakes:
-		return fmt.Sprintf("%sneeds %d more stakes", head, b.Kit.Stakes-a.Kit.Stakes)
+		if need > have+fine {
+			out = append(out, w.t.s(what).s(": ").num(math.Ceil(need), 0).s(" needed, ").num(have, 0).s(" carried").end())
+		}
 	}
-	if stakes(&a.Main) < stakes(&b.Main) {
-		return fmt.Sprintf("the same anchors as %d the other way round", a.Rank)
+	lack("stakes", float64(o.Kit.Stakes), c.Stakes, k.Stakes.Value)
+	if o.Kit.Drivers > 0 {
+		lack("drivers", 1, c.Drivers, k.Drivers.Value)
 	}
-	return fmt.Sprintf("equal to %d", a.Rank)
+	lack("webbing pieces", float64(o.Kit.WebbingPieces), c.WebbingPieces, k.WebbingPieces.Value)
+	lack("people", float64(o.People), c.People, k.People.Value)
+	if r, ok := o.Kit.RopeM.Get(); ok && r > w.rope()+fine {
+		out = append(out, w.t.s("metres of rope: ").num(math.Ceil(r.Metres()), 0).s(" needed, ").num(math.Floor(w.rope().Metres()), 0).s(" carried").end())
+	}
+	return out
+}
+
+// rope is the longest rope at hand.
+func (w *working) rope() geo.Length {
+	if r, ok := w.in.Carried.RopeM.Get(); ok {
+		return r
+	}
+	return w.policy().Kit.RopeM.Value
+}
+
+// drivers is the number of drivers at hand.
+func (w *working) drivers() int {
+	if n, ok := w.in.Carried.Drivers.Get(); ok {
+		return n
+	}
+	return int(w.policy().Kit.Drivers.Value)
 }

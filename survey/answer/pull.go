@@ -1,49 +1,35 @@
 package answer
 
 import (
-	"fmt"
 	"math"
+	"time"
 
 	"holdfast/geo"
 	"holdfast/geo/grid"
-	"holdfast/geo/magnetic"
 	"holdfast/survey"
 )
 
-// readPull finds the pull bearing: measured on the ground, then the recorded
-// fall line, then the layers. Every reading is kept; the first is used, and
+// readPull finds the pull bearing: measured on the ground, then from the bank's
+// lines, then from elevation. Every reading is kept; the first is used, and
 // readings that lie apart are a doubt.
 func (w *working) readPull() {
-	p, pull := w.in.Point, &w.a.Pull
-	height, _ := p.ElevationM.Get() // sea level where no height is recorded: a declination does not show it
-	model := magnetic.Default()
-
-	if deg, ok := p.Pull.BearingDeg.Get(); ok {
-		how := "measured on the ground"
-		if p.Pull.Source == survey.PullFallLine {
-			how = "along the fall line, as surveyed"
-		}
-		switch p.Pull.North {
-		case survey.MagneticNorth:
-			at, known := p.SurveyedAt.Get()
-			f, err := model.At(p.Position, height, at)
-			switch {
-			case !known:
-				pull.Doubts = append(pull.Doubts, "a magnetic bearing without its date cannot be turned into a true one")
-			case err != nil || !f.Valid:
-				pull.Doubts = append(pull.Doubts, "the compass bearing cannot be trusted: "+f.Doubt)
-			default:
-				w.reading(f.True(deg), fmt.Sprintf("%s, compass %.0f° with declination %s of %s", how, deg, eastWest(f.D), at.Format("2006-01-02")))
-			}
-		default:
-			w.reading(geo.NewBearing(deg), how)
-		}
+	p, pull := &w.in.Point, &w.a.Pull
+	if p.Pull.Source != survey.PullLayer {
+		w.readWritten()
 	}
-	if fall, ok := p.Terrain.FallLineDeg.Get(); ok {
-		w.reading(geo.NewBearing(fall.Degrees()), "fall line, "+orUnknown(string(p.Terrain.Source)))
+	fall, hasFall := p.Terrain.FallLineDeg.Get()
+	if hasFall && p.Terrain.Source == survey.TerrainMeasured {
+		w.reading(geo.NewBearing(fall.Degrees()), "fall line, measured on the ground")
 	}
-	for _, b := range w.in.Around.Bearings {
+	for i := range w.in.Around.Bearings {
+		b := &w.in.Around.Bearings[i]
 		w.reading(b.Deg, b.How)
+	}
+	if p.Pull.Source == survey.PullLayer {
+		w.readWritten()
+	}
+	if hasFall && p.Terrain.Source != survey.TerrainMeasured {
+		w.reading(geo.NewBearing(fall.Degrees()), "fall line, "+fallSources[p.Terrain.Source])
 	}
 	if len(pull.Readings) == 0 {
 		return
@@ -51,17 +37,69 @@ func (w *working) readPull() {
 	used := pull.Readings[0]
 	pull.TrueDeg, pull.BackDeg, pull.Source = survey.Known(used.TrueDeg), survey.Known(used.TrueDeg.Back()), used.Source
 	for _, r := range pull.Readings[1:] {
-		if off := math.Abs(used.TrueDeg.Off(r.TrueDeg).Degrees()); off > w.in.Policy.BearingDoubtDeg.Value {
-			pull.Doubts = append(pull.Doubts, fmt.Sprintf("%s gives %.0f°, %.0f° away from the bearing used", r.Source, r.TrueDeg.Degrees(), off))
+		if off := math.Abs(used.TrueDeg.Off(r.TrueDeg).Degrees()); off > w.policy().BearingDoubtDeg.Value {
+			w.doubtPull(w.t.f("%s gives %.0f°, %.0f° away from the bearing used", r.Source, r.TrueDeg.Degrees(), off))
 		}
 	}
-	if f, err := model.At(p.Position, height, w.in.AsOf); err == nil {
+	if !w.t.mute {
+		w.compass(used.TrueDeg)
+	}
+}
+
+var fallSources = map[survey.TerrainSource]string{
+	survey.TerrainLayer: "as recorded from a layer", survey.TerrainElevation: "as recorded from elevation", "": "source not recorded",
+}
+
+// readWritten takes the bearing as the surveyor wrote it.
+func (w *working) readWritten() {
+	p := &w.in.Point
+	deg, ok := p.Pull.BearingDeg.Get()
+	if !ok {
+		return
+	}
+	how := "measured on the ground"
+	switch p.Pull.Source {
+	case survey.PullFallLine:
+		how = "along the fall line, as surveyed"
+	case survey.PullLayer:
+		how = "as recorded from a layer"
+	case "":
+		how = "as surveyed, source not recorded"
+	}
+	if p.Pull.North != survey.MagneticNorth {
+		w.reading(geo.NewBearing(deg), how)
+		return
+	}
+	at, known := p.SurveyedAt.Get()
+	if !known {
+		w.doubtPull("a magnetic bearing without its date cannot be turned into a true one")
+		return
+	}
+	f, err := w.e.field(at).At(p.Position, w.height())
+	if err != nil || !f.Valid {
+		w.doubtPull("the compass bearing cannot be trusted: " + orUnknown(f.Doubt))
+		return
+	}
+	w.reading(f.True(deg), w.t.f("%s, compass %.0f° with declination %s of %s", how, deg, eastWest(f.D), at.Format(time.DateOnly)))
+}
+
+// height is the point's own, or sea level where none is recorded: a
+// declination does not show the difference.
+func (w *working) height() geo.Length {
+	h, _ := w.in.Point.ElevationM.Get()
+	return h
+}
+
+// compass adds what a compass and a grid show at the answer's date.
+func (w *working) compass(used geo.Bearing) {
+	p, pull := &w.in.Point, &w.a.Pull
+	if f, err := w.e.field(w.in.AsOf).At(p.Position, w.height()); err == nil {
 		if f.Doubt != "" {
-			pull.Doubts = append(pull.Doubts, f.Doubt)
+			w.doubtPull(f.Doubt)
 		}
 		if f.Valid {
-			pull.MagneticDeg = survey.Known(f.Magnetic(used.TrueDeg))
-			pull.BackMagDeg = survey.Known(f.Magnetic(used.TrueDeg.Back()))
+			pull.MagneticDeg = survey.Known(f.Magnetic(used))
+			pull.BackMagDeg = survey.Known(f.Magnetic(used.Back()))
 			pull.DeclinationDeg = survey.Known(f.D.Degrees())
 			pull.DeclinationErrDeg = survey.Known(f.DeclinationError.Degrees())
 		}
@@ -75,16 +113,31 @@ func (w *working) reading(b geo.Bearing, source string) {
 	w.a.Pull.Readings = append(w.a.Pull.Readings, Reading{Source: source, TrueDeg: b})
 }
 
+func (w *working) doubtPull(s string) { w.a.Pull.Doubts = append(w.a.Pull.Doubts, s) }
+
 func eastWest(d geo.Angle) string {
+	t := text{}
 	if d < 0 {
-		return fmt.Sprintf("%.1f° W", -d.Degrees())
+		return t.num(-d.Degrees(), 1).s("° W").end()
 	}
-	return fmt.Sprintf("%.1f° E", d.Degrees())
+	return t.num(d.Degrees(), 1).s("° E").end()
 }
 
 func orUnknown(s string) string {
 	if s == "" {
-		return "source not recorded"
+		return "not recorded"
 	}
 	return s
 }
+
+// OffAxis returns how far a pull toward a bearing lies off the surveyed pull
+// bearing, clockwise positive, and whether a rig may be pulled that way: within
+// the policy's working sector, its edges included.
+func OffAxis(pull, toward geo.Bearing, p survey.Policy) (off geo.Angle, inside bool) {
+	off = pull.Off(toward)
+	return off, math.Abs(off.Degrees()) <= p.SectorDeg.Value+fine
+}
+
+// fine is the difference that rounding may make between two figures, relative
+// or in degrees.
+const fine = 1e-9

@@ -2,7 +2,9 @@ package rig
 
 import (
 	"fmt"
+	"slices"
 	"strings"
+	"unicode"
 
 	"holdfast/survey"
 )
@@ -11,28 +13,47 @@ import (
 // anchor, 6 in, living and well rooted (common practice, no source).
 const LeastTreeMM = 152.4
 
-// Screening is what rules of thumb say of an anchor that has no rating. They
-// give no figure: the best an unrated anchor can be is worth backing up.
+// Screening is what rules of thumb say of a surveyed anchor. They give no
+// figure: the best an unrated anchor can be is worth backing up.
 type Screening struct {
 	Fails   string   // why it is no anchor, or ""
 	Missing []string // what must be known first
 	Says    string   // what to do with it
 }
 
-// unsound are words in a condition that rule an anchor out.
-var unsound = []string{"dead", "rotten", "decay", "hollow", "undercut", "uproot", "loose", "crack", "corrode", "rust", "broken", "unsound"}
+// unsound are beginnings of words in a condition that rule an anchor out;
+// denials are words that turn round what follows in the same clause.
+var (
+	unsound = []string{
+		"dead", "dying", "rotten", "rotting", "decay", "diseas", "hollow", "undercut", "undermin", "uproot", "lifting", "loose", "crack", "split",
+		"corro", "rust", "broken", "bent", "unsound", "unstable",
+	}
+	denials = []string{"no", "not", "never", "without", "free"}
+)
 
-// Screen looks an unrated anchor over.
+// faulty tells whether a condition names a fault, such as "dead" or "trunk
+// cracked", and does not deny it, as in "no visible cracks or rust".
+func faulty(condition string) bool {
+	denied := false
+	for _, w := range strings.FieldsFunc(strings.ToLower(condition), func(r rune) bool { return !unicode.IsLetter(r) && !strings.ContainsRune(",;.:", r) }) {
+		word := strings.TrimRight(w, ",;.:")
+		denied = denied && word != "but" || slices.Contains(denials, word)
+		if !denied && (word == "rot" || slices.ContainsFunc(unsound, func(u string) bool { return strings.HasPrefix(word, u) })) {
+			return true
+		}
+		denied = denied && word == w // a clause ends with its stop
+	}
+	return false
+}
+
+// Screen looks a surveyed anchor over.
 func Screen(a survey.Anchor) Screening {
 	var s Screening
-	condition := strings.ToLower(a.Condition)
-	for _, w := range unsound {
-		if strings.Contains(condition, w) && !strings.Contains(condition, "not "+w) && !strings.Contains(condition, "no "+w) {
-			s.Fails = fmt.Sprintf("%s: %s", a.ID, a.Condition)
-			return s
-		}
+	if faulty(a.Condition) {
+		s.Fails = fmt.Sprintf("%s: %s", a.ID, a.Condition)
+		return s
 	}
-	if condition == "" {
+	if strings.TrimSpace(a.Condition) == "" {
 		s.Missing = append(s.Missing, "its condition")
 	}
 	switch a.Kind {
@@ -53,52 +74,76 @@ func Screen(a survey.Anchor) Screening {
 	case survey.KindVehicle:
 		s.Says = "frame points only, engine off, key out, brake set, wheels chocked, and a guard; back it up"
 	case survey.KindDeadman:
-		s.Says = "work the deadman out from its depth and face (TM 5-5420-278-10 Table 9) and enter the figure"
+		s.Fails = slender(a)
+		if !a.RatedKN.Known() {
+			s.Missing = append(s.Missing, unmeasured(a)...)
+		}
+		s.Says = "work the deadman out from its depth, length and face (TM 5-5420-278-10 Table 9)"
 	}
 	return s
 }
 
 // Surveyed says what an anchor found at the point holds: the rating entered
 // with its evidence, raised by a held pull test of it and capped by a failed
-// one. Nothing is invented: without a rating there is no figure. A rating
-// marked assumed is shown and not used.
-func Surveyed(a survey.Anchor, tests []survey.PullTest) Anchor {
-	out := Anchor{Kind: a.Kind, ID: a.ID}
-	var best estimate
+// one; a deadman also by its table. Nothing is invented: without a rating
+// there is no figure. A rating marked assumed is shown and not used.
+func Surveyed(a survey.Anchor, c *Conditions, p *survey.Policy) Anchor {
+	out := Anchor{Kind: a.Kind, ID: a.ID, Evidence: []Figure{}}
+	var low, best estimate
 	if f, ok := a.Rated(); ok {
 		fig := Figure{Grade: a.Evidence, HoldingN: f.Newtons(), Source: "rating entered in the survey"}
 		if a.Note != "" {
 			fig.Source += ": " + a.Note
 		}
-		if a.Evidence == survey.Assumed {
+		switch a.Evidence {
+		case survey.Assumed:
 			fig.Note = "assumed: shown, not used"
-		} else {
+		case survey.TestedHere, survey.TestedGround:
 			best = estimate{f, a.Evidence, true}
+		default:
+			low.lower(f, a.Evidence)
 		}
 		out.Evidence = append(out.Evidence, fig)
 	}
-	var limit survey.Opt[survey.Force]
-	for _, t := range tests {
-		if t.Rig != a.ID {
+	if a.Kind == survey.KindDeadman {
+		for _, fig := range deadman(a, c) {
+			out.Evidence = append(out.Evidence, fig)
+			low.lower(survey.Force(fig.HoldingN), fig.Grade)
+		}
+	}
+	if !best.ok {
+		best = low
+	}
+	out.pulls(a, c, p, best)
+	return out
+}
+
+// pulls lets pull tests of a surveyed anchor govern.
+func (a *Anchor) pulls(of survey.Anchor, c *Conditions, p *survey.Policy, best estimate) {
+	var limit estimate
+	for _, t := range c.Tests {
+		if t.Rig != of.ID {
 			continue
 		}
 		fig := Figure{Grade: survey.TestedHere, HoldingN: t.Force().Newtons(), Source: "pull test here" + on(t)}
-		if t.Outcome == survey.Held {
-			fig.Note = "held: a lower bound"
+		switch {
+		case t.Outcome != survey.Held:
+			fig.Note = string(t.Outcome) + ": caps every figure"
+			limit.lower(t.Force(), survey.TestedHere)
+		case of.Kind != survey.KindStructure && c.wetter(t):
+			fig.Note = "held, but this ground is or may be wetter than it was: shown, not used"
+		case c.offLine(t, p):
+			fig.Note = "held, but pulled outside this working sector: shown, not used"
+		default:
+			fig.Note = held
 			if !best.ok || t.Force() > best.force {
 				best = estimate{t.Force(), survey.TestedHere, true}
 			}
-		} else {
-			fig.Note = string(t.Outcome) + ": caps every figure"
-			if f, ok := limit.Get(); !ok || t.Force() < f {
-				limit = survey.Known(t.Force())
-			}
 		}
-		out.Evidence = append(out.Evidence, fig)
+		a.Evidence = append(a.Evidence, fig)
 	}
-	if f, ok := limit.Get(); ok && best.ok && f < best.force {
-		best = estimate{f, survey.TestedHere, true}
+	if limit.ok && best.ok && limit.force < best.force {
+		best = limit
 	}
-	out.govern(best)
-	return out
+	a.govern(best)
 }

@@ -25,15 +25,16 @@ type Figure struct {
 
 // Anchor is an anchor with what it is taken to hold.
 type Anchor struct {
-	Kind     survey.AnchorKind   `json:"kind"`
-	ID       string              `json:"id,omitempty"`    // of a surveyed anchor
-	Rig      string              `json:"rig,omitempty"`   // pattern of a stake rig
-	Count    int                 `json:"count,omitempty"` // equal rigs sharing
-	HoldingN survey.Opt[float64] `json:"holding_n,omitzero"`
-	Evidence []Figure            `json:"evidence"`
-	Governs  survey.Evidence     `json:"governs,omitempty"`
-	YieldN   survey.Opt[float64] `json:"first_yield_n,omitzero"` // pull at which the front stake starts to bend for good
-	Weakest  string              `json:"weakest,omitempty"`      // what fails first, in words
+	Kind      survey.AnchorKind   `json:"kind"`
+	ID        string              `json:"id,omitempty"`    // of a surveyed anchor
+	Rig       string              `json:"rig,omitempty"`   // pattern of a stake rig
+	Count     int                 `json:"count,omitempty"` // equal rigs sharing
+	HoldingN  survey.Opt[float64] `json:"holding_n,omitzero"`
+	Evidence  []Figure            `json:"evidence"`
+	Governs   survey.Evidence     `json:"governs,omitempty"`
+	YieldN    survey.Opt[float64] `json:"first_yield_n,omitzero"` // pull at which the front stake starts to bend for good
+	LashingsN []float64           `json:"lashings_n,omitempty"`   // most that each gap's lashing is asked for, front gap first, per rig
+	Weakest   string              `json:"weakest,omitempty"`      // what fails first, in words
 }
 
 // Name is how people say the anchor: "3-2-1 rig", "two 3-2-1 rigs", "tree T1".
@@ -62,27 +63,29 @@ type Stake struct {
 	Lat           float64     `json:"lat"`
 	LeanDeg       float64     `json:"lean_deg"`
 	LeanTowardDeg geo.Bearing `json:"lean_toward_deg"` // true; away from the pull
-	// From the front stake of the first rig, for setting out by tape.
-	MarkBearingDeg survey.Opt[geo.Bearing] `json:"mark_bearing_deg,omitzero"` // true; unknown for the mark itself
+	// From the surveyed point, for setting out by tape.
+	MarkBearingDeg survey.Opt[geo.Bearing] `json:"mark_bearing_deg,omitzero"` // true; unknown for a stake at the mark itself
 	MarkDistanceM  geo.Length              `json:"mark_distance_m"`
 }
 
 // Lashing is one tie of the rig with the webbing it takes.
 type Lashing struct {
 	Rig      int        `json:"rig"`
-	What     string     `json:"what"` // "head of row 1 to foot of row 2", "foot tie", "collector"
+	What     string     `json:"what"` // "head of row 1 to foot of row 2", "foot tie through all rows"
 	WebbingM geo.Length `json:"webbing_m"`
 	Pieces   int        `json:"pieces"`
 }
 
 // Layout is where an anchor goes and how it is pulled.
 type Layout struct {
-	Stakes    []Stake          `json:"stakes"`
-	Lashings  []Lashing        `json:"lashings,omitempty"`
-	SectorDeg [2]geo.Bearing   `json:"sector_deg"` // anticlockwise and clockwise limits, true
-	Anchor    geojson.Geometry `json:"anchor"`     // the point the rope leaves from
-	Footprint geojson.Geometry `json:"footprint"`
-	Sector    geojson.Geometry `json:"sector"`
+	Stakes     []Stake          `json:"stakes"`
+	Lashings   []Lashing        `json:"lashings,omitempty"` // shared between answers: not to be written to
+	SectorDeg  [2]geo.Bearing   `json:"sector_deg"`         // anticlockwise and clockwise limits, true
+	Anchor     geojson.Geometry `json:"anchor"`             // the point the rope leaves from
+	Footprint  geojson.Geometry `json:"footprint"`
+	Sector     geojson.Geometry `json:"sector"`
+	CollectorM geo.Length       `json:"collector_m,omitempty"`     // least way ahead of the front stakes where the legs of sharing rigs meet
+	LeanCheck  float64          `json:"heel_to_toe_deg,omitempty"` // lean of a stake set at the heel, its head over the toe, of a 12 in boot
 }
 
 // Front returns the position the rope leaves from.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"holdfast/geo"
+	"holdfast/geo/tangent"
 	"holdfast/survey"
 )
 
@@ -20,21 +21,61 @@ type Bearing struct {
 
 // Near is a feature of a layer near the point.
 type Near struct {
-	Role     survey.Role
-	Layer    string
-	ID       string
-	Name     string // the feature's own name or owner, when its properties have one
-	Distance geo.Length
-	Bearing  survey.Opt[geo.Bearing] // from the point to it; unknown when it touches the point
-	AsOf     survey.Opt[time.Time]
-	Feature  survey.LayerFeature
+	Role      survey.Role
+	Layer     string
+	ID        string
+	Name      string // the feature's own name or owner, when its properties have one
+	Distance  geo.Length
+	Bearing   survey.Opt[geo.Bearing] // from the point to it; unknown when it touches the point
+	AsOf      survey.Opt[time.Time]
+	KV        survey.Opt[float64]    // an overhead line's own voltage, when its properties give it
+	HalfWidth geo.Length             // of a pipe, duct or road about its line; 0 when its properties do not give it
+	Tolerance survey.Opt[geo.Length] // a buried line's own tolerance each side of its edge
+	Feature   survey.LayerFeature
+
+	shape *shape // about the point; nil when it is too far off to be measured from a stake
+}
+
+// From returns the distance to the feature from a place on the plane round the
+// point; 0 inside an area. A feature of no geometry is infinitely far.
+func (n *Near) From(p tangent.XY, plane *tangent.Plane) geo.Length {
+	if n.shape != nil {
+		return n.shape.from(p)
+	}
+	_, d, ok := Nearest(plane.Position(p), n.Feature.Geometry)
+	if !ok {
+		return farAway
+	}
+	return d
 }
 
 // Around is what the layers say about one point. A role that is not in Roles
 // has no layer in the atlas: nothing is known, which is not "nothing there".
 type Around struct {
-	Roles    map[survey.Role]bool
-	Bearings []Bearing // best first: crest with toe or water, then the nearest toe, then water
-	Setback  survey.Opt[geo.Length]
-	Near     []Near // by distance
+	Roles     map[survey.Role]bool
+	Bearings  []Bearing // best first: crest with toe or water, then the nearest toe, then water, then elevation
+	Setback   survey.Opt[geo.Length]
+	PastCrest bool   // the point stands on the slope below the crest line on file; Setback is then 0
+	Near      []Near // by distance
+}
+
+// Of returns the features of a role by distance.
+func (a Around) Of(role survey.Role) []Near {
+	var out []Near
+	for _, n := range a.Near {
+		if n.Role == role {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+// nearest returns the nearest feature of a role, nil when there is none.
+func (a *Around) nearest(role survey.Role) *Near {
+	for i := range a.Near {
+		if a.Near[i].Role == role {
+			return &a.Near[i]
+		}
+	}
+	return nil
 }

@@ -1,0 +1,163 @@
+package answer
+
+import (
+	"strings"
+
+	"holdfast/survey"
+	"holdfast/survey/rig"
+)
+
+// mostReasons is the number of reasons that are made room for at once.
+const mostReasons = 6
+
+// because adds a reason to a candidate.
+func (w *working) because(c *candidate, reason string) {
+	if w.t.mute {
+		return
+	}
+	if c.Reasons == nil {
+		c.Reasons = carve(&w.room.reasons, mostReasons, 16*mostReasons)[:0]
+	}
+	c.Reasons = append(c.Reasons, reason)
+}
+
+// figureWords are the reasons that follow from an anchor's figure alone, alike
+// for main and belay.
+type figureWords struct{ holds, lacks, yield, besides, doubt string }
+
+// judge sets ratio, verdict and reasons from the figure and the checks.
+func (w *working) judge(c *candidate) {
+	force := w.a.LoadCase.ForceOnAnchorN
+	failing, unrun := 0, 0
+	for i := range c.Checks {
+		switch k := &c.Checks[i]; {
+		case !k.Matters || k.Ran && k.Passed:
+		case k.Ran:
+			failing++
+		default:
+			unrun++
+		}
+	}
+	if c.words == nil && !w.t.mute {
+		c.words = &carve(&w.room.words, 1, 16)[0]
+		*c.words = w.figureWords(&c.Anchor)
+	}
+	hold, known := c.Anchor.HoldingN.Get()
+	ratio := hold / force
+	if known {
+		c.Ratio = survey.Known(ratio)
+	}
+	if y, ok := c.Anchor.YieldN.Get(); ok && y > 0 {
+		c.YieldShare = survey.Known(force / y)
+	}
+	switch {
+	case failing > 0 || known && ratio < w.policy().FloorRatio.Value*(1-fine):
+		c.Verdict = No
+	case !known || unrun > 0:
+		c.Verdict = Unknown
+	case ratio < w.required*(1-fine): // equal is enough, whatever the rounding
+		c.Verdict = Short
+	default:
+		c.Verdict = Holds
+	}
+	if !w.t.mute {
+		w.reasons(c, failing, known)
+	}
+}
+
+// reasons says in words what made the verdict.
+func (w *working) reasons(c *candidate, failing int, known bool) {
+	if known {
+		w.because(c, c.words.holds)
+	} else if failing == 0 {
+		w.because(c, "no holding figure")
+	}
+	switch {
+	case failing > 0:
+		w.becauseOf(c, true)
+	case c.Verdict == Unknown:
+		w.becauseOf(c, false)
+	case c.Verdict != Holds:
+		w.because(c, c.words.lacks)
+	}
+	if c.short != "" && c.Verdict != Holds {
+		w.because(c, c.short)
+	}
+	for _, s := range []string{c.words.yield, c.words.besides, c.words.doubt} {
+		if s != "" {
+			w.because(c, s)
+		}
+	}
+}
+
+// becauseOf adds the checks that failed, or those that did not run, as reasons.
+func (w *working) becauseOf(c *candidate, ran bool) {
+	for i := range c.Checks {
+		if k := &c.Checks[i]; k.Matters && k.Ran == ran && !k.Passed {
+			w.because(c, w.t.s(k.Title).s(": ").s(k.Message).end())
+		}
+	}
+}
+
+// figureWords writes what an anchor's figure says beside the force on it. The
+// figures that do not govern are named each with its own ratio, so that no
+// evidence is blended with another; figures further apart than the policy's
+// factor are a doubt.
+func (w *working) figureWords(a *rig.Anchor) (out figureWords) {
+	force, floor := w.a.LoadCase.ForceOnAnchorN, w.policy().FloorRatio.Value
+	if hold, ok := a.HoldingN.Get(); ok {
+		ratio := hold / force
+		t := w.t.s("holds ").force(hold).s(" (").s(string(a.Governs))
+		if a.Governs != survey.TestedHere && a.Governs != survey.TestedGround {
+			t.s(", an estimate")
+		}
+		out.holds = t.s(") against ").force(force).s(": ").ratio(ratio).s(", ").ratio(w.required).s(" required").end()
+		if ratio < floor*(1-fine) {
+			out.lacks = w.t.s("below the policy's floor of ").ratio(floor).end()
+		} else if ratio < w.required {
+			out.lacks = w.t.s("short by ").force(w.required*force - hold).end()
+		}
+	}
+	if y, ok := a.YieldN.Get(); ok && y > 0 {
+		t := w.t.s("the load is ").num(force/y*100, 0).s(" % of the pull at which the front stake starts to bend")
+		if force > y {
+			t.s(": it will bend")
+		}
+		out.yield = t.end()
+	}
+	var hand, mech float64
+	for i := range a.Evidence {
+		e := &a.Evidence[i]
+		switch e.Grade {
+		case survey.Handbook:
+			hand = e.HoldingN
+		case survey.Mechanics:
+			mech = e.HoldingN
+		}
+		if !e.Used {
+			if w.t.started() {
+				w.t.s(", ")
+			} else {
+				w.t.s("beside it: ")
+			}
+			w.t.s(string(e.Grade)).s(" ").ratio(e.HoldingN / force)
+		}
+	}
+	out.besides = w.t.end()
+	if factor := w.policy().DoubtFactor.Value; hand > 0 && mech > 0 && max(hand/mech, mech/hand) > factor {
+		out.doubt = w.t.s("doubt: handbook ").force(hand).s(" and mechanics ").force(mech).s(" lie more than ").num(factor, 1).s(" times apart").end()
+	}
+	return out
+}
+
+// screenCheck is what rules of thumb say of an anchor found at the point.
+func (w *working) screenCheck(a *survey.Anchor, s *rig.Screening, rated bool) Check {
+	const title = "condition of the anchor"
+	switch {
+	case s.Fails != "":
+		return failed(title, "use another anchor", w.t.s(s.Fails).end())
+	case len(s.Missing) > 0 && (!rated || strings.TrimSpace(a.Condition) == ""):
+		return notRun(title, w.t.f("record %s", strings.Join(s.Missing, " and ")), w.t.f("%s: not recorded: %s", a.ID, strings.Join(s.Missing, ", ")))
+	}
+	return passed(title, w.t.s(a.Condition).end())
+}

@@ -1,0 +1,178 @@
+package answer
+
+import (
+	"math"
+
+	"holdfast/geo"
+	"holdfast/geo/tangent"
+	"holdfast/survey"
+	"holdfast/survey/rig"
+	"holdfast/survey/surround"
+)
+
+// candidate is an anchor in its place, on its way to being judged.
+type candidate struct {
+	Placed
+	form    *rig.Form // of a rig; nil for an anchor found at the point
+	stand   rig.Stand
+	found   tangent.XY // of an anchor found: where it is
+	located bool       // its place is known
+	turned  geo.Angle  // how far its pull is turned from the point's
+	short   string     // how many rigs would do, or that none would
+	words   *figureWords
+}
+
+// spots visits where the candidate stands: where its rope leaves, and its
+// stakes. An anchor of no known place is looked for at the point itself.
+func (c *candidate) spots(visit func(tangent.XY)) {
+	if c.form == nil {
+		visit(c.found)
+		return
+	}
+	visit(c.stand.XY(0, 0))
+	for i := range c.form.Spots {
+		s := &c.form.Spots[i]
+		visit(c.stand.XY(s.Right, s.Behind))
+	}
+}
+
+// extent is how far the candidate reaches from the point, metres.
+func (c *candidate) extent() float64 {
+	if c.form == nil {
+		return math.Hypot(c.found.X, c.found.Y)
+	}
+	return math.Hypot(c.stand.Front.X, c.stand.Front.Y) + math.Hypot(c.form.HalfWidth, c.form.Depth)
+}
+
+// stakes is the number of stakes of an anchor, 0 of one that is found.
+func (c *candidate) stakes() int {
+	if c == nil || c.form == nil {
+		return 0
+	}
+	return c.form.Stakes()
+}
+
+// room is memory for the parts of one answer.
+type room struct {
+	rig.Room
+	checks  []Check
+	scratch [mostChecks]Check // of a candidate that is only judged
+	reasons []string
+	layouts []rig.Layout
+	words   []figureWords
+	sharing [5]Check // by the number of rigs that share
+}
+
+// carve takes n elements off a slab, or off a new one.
+func carve[T any](slab *[]T, n, fresh int) []T {
+	if cap(*slab)-len(*slab) < n {
+		*slab = make([]T, 0, max(n, fresh))
+	}
+	from := len(*slab)
+	*slab = (*slab)[:from+n]
+	return (*slab)[from : from+n : from+n]
+}
+
+// drive sets a rig beside the point, or at it, and judges it there.
+func (w *working) drive(c *candidate, r *rig.Rated, a *rig.Anchor, right geo.Length, short string, words *figureWords) {
+	*c = candidate{form: r.Form(a.Count), short: short, words: words}
+	c.Anchor = *a
+	pull, aimed := w.a.Pull.TrueDeg.Get()
+	if aimed {
+		c.turned = w.aim(right)
+	}
+	c.stand, c.located = rig.StandAt(pull.Turn(c.turned), rig.Beside(pull, right)), aimed
+	w.check(c)
+	w.judge(c)
+}
+
+// aim is how far a rig beside the point must be turned so that the load at the
+// foot of the slope pulls it along its own line; 0 while the load lies inside
+// its working sector, or where it lies is not known.
+func (w *working) aim(right geo.Length) geo.Angle {
+	d, ok := w.toToe().Get()
+	if !ok || right == 0 {
+		return 0
+	}
+	off := geo.Angle(math.Atan2(float64(right), float64(d)))
+	if math.Abs(off.Degrees()) <= w.policy().SectorDeg.Value+fine {
+		return 0
+	}
+	return -off
+}
+
+// lay writes the candidate's layout down, where its place and pull are known.
+func (w *working) lay(c *candidate) {
+	if !c.located || w.t.mute {
+		return
+	}
+	l := &carve(&w.room.layouts, 1, 16)[0]
+	if c.form != nil {
+		*l = w.room.Place(c.form, &w.plane, c.stand, w.policy())
+	} else {
+		pull, _ := w.a.Pull.TrueDeg.Get()
+		*l = w.room.Found(c.found, pull, &w.plane, w.policy())
+	}
+	c.Layout = l
+}
+
+// locate finds where a surveyed anchor is.
+func (w *working) locate(c *candidate, a *survey.Anchor) (known bool) {
+	az, okA := a.BearingDeg.Get()
+	d, okD := a.DistanceM.Get()
+	if !okA || !okD {
+		return false
+	}
+	c.found = tangent.Along(geo.NewBearing(az.Degrees()), d)
+	c.located = w.a.Pull.TrueDeg.Known()
+	return true
+}
+
+// apart tells whether two anchors stand at least the policy's separation
+// apart. An anchor of no known place is never taken to be clear.
+func (w *working) apart(a, b *candidate) bool {
+	if !a.located || !b.located {
+		return false
+	}
+	least := math.Inf(1)
+	a.spots(func(p tangent.XY) {
+		b.spots(func(q tangent.XY) { least = min(least, float64(p.To(q))) })
+	})
+	return least >= float64(w.policy().SeparationM.Value)-fine
+}
+
+// gatherNear keeps the features that any anchor set up here could touch.
+func (w *working) gatherNear() {
+	widest := 0.0
+	for i := range w.e.book.Rigs {
+		r := &w.e.book.Rigs[i]
+		f := r.Form(int(max(w.policy().SharingRigs.Value, 1)))
+		beside := 2*f.HalfWidth + float64(w.policy().SeparationM.Value) + 1
+		widest = max(widest, beside+math.Hypot(f.HalfWidth, f.Depth))
+	}
+	for i := range w.in.Point.Anchors {
+		if d, ok := w.in.Point.Anchors[i].DistanceM.Get(); ok {
+			widest = max(widest, float64(d))
+		}
+	}
+	accuracy, _ := w.in.Point.Fix.AccuracyM.Get()
+	const most = 45 * geo.Foot // the widest clearance of 29 CFR 1926.1408 Table A
+	reach := geo.Length(widest) + max(most, w.policy().UtilityFilesDoubtM.Value, w.policy().UtilityToleranceM.Value+accuracy)
+	for i := range w.in.Around.Near {
+		n := &w.in.Around.Near[i]
+		own, _ := n.Tolerance.Get()
+		if n.Distance <= reach+n.HalfWidth+own {
+			w.near = append(w.near, n)
+		}
+	}
+}
+
+// nearest returns how near a candidate comes to a feature.
+func (w *working) nearest(c *candidate, n *surround.Near) geo.Length {
+	least := geo.Length(math.Inf(1))
+	if n.Distance > geo.Length(c.extent())+60 {
+		return n.Distance - geo.Length(c.extent())
+	}
+	c.spots(func(p tangent.XY) { least = min(least, n.From(p, &w.plane)) })
+	return least
+}

@@ -1,0 +1,84 @@
+package answer
+
+import (
+	"cmp"
+)
+
+// compare ranks: verdict, then checks that failed, then the ratio capped at the
+// required one, then people × minutes, then stakes.
+func (w *working) compare(a, b Option) int {
+	return cmp.Or(
+		cmp.Compare(rank(Verdicts, a.Verdict), rank(Verdicts, b.Verdict)),
+		cmp.Compare(failures(&a), failures(&b)),
+		cmp.Compare(w.capped(&b), w.capped(&a)),
+		cmp.Compare(a.People*a.Minutes, b.People*b.Minutes),
+		cmp.Compare(a.Kit.Stakes, b.Kit.Stakes),
+		cmp.Compare(mainStakes(&a), mainStakes(&b)),
+	)
+}
+
+// failures counts the checks of an option's main anchor that failed, whether
+// they decide the verdict or not.
+func failures(o *Option) int {
+	n := 0
+	for i := range o.Main.Checks {
+		if c := &o.Main.Checks[i]; c.Ran && !c.Passed {
+			n++
+		}
+	}
+	return n
+}
+
+func (w *working) capped(o *Option) float64 {
+	r, ok := o.GoverningRatio.Get()
+	if !ok {
+		return 0
+	}
+	return min(r, w.required)
+}
+
+// mainStakes is the number of stakes of the main anchor.
+func mainStakes(o *Option) int {
+	if o.Main.Layout == nil {
+		return 0
+	}
+	return len(o.Main.Layout.Stakes)
+}
+
+// why says in words what put b below a.
+func (w *working) why(a, b *Option) string {
+	above := func() *text { return w.t.s("ranked below ").num(float64(a.Rank), 0).s(" because it ") }
+	switch {
+	case a.Verdict != b.Verdict:
+		return above().s(verdictWords(b.Verdict)).s(" where ").num(float64(a.Rank), 0).s(" ").s(verdictWords(a.Verdict)).end()
+	case len(a.Kit.Short) < len(b.Kit.Short) && failures(a) < failures(b):
+		return above().s("needs more kit than is carried").end()
+	case failures(a) < failures(b):
+		return above().s("fails more checks").end()
+	case w.capped(a) > w.capped(b):
+		if !b.GoverningRatio.Known() {
+			return above().s("has no figure").end()
+		}
+		return above().s("has the lower ratio").end()
+	case a.People*a.Minutes < b.People*b.Minutes:
+		return above().s("takes ").num(float64(b.People), 0).s(" people ").num(float64(b.Minutes), 0).s(" minutes rather than ").
+			num(float64(a.People), 0).s(" and ").num(float64(a.Minutes), 0).end()
+	case a.Kit.Stakes < b.Kit.Stakes:
+		return above().s("needs ").num(float64(b.Kit.Stakes-a.Kit.Stakes), 0).s(" more stakes").end()
+	case mainStakes(a) < mainStakes(b):
+		return w.t.s("the same anchors as ").num(float64(a.Rank), 0).s(" the other way round").end()
+	}
+	return w.t.s("equal to ").num(float64(a.Rank), 0).end()
+}
+
+func verdictWords(v Verdict) string {
+	switch v {
+	case Holds:
+		return "holds"
+	case Short:
+		return "falls short"
+	case No:
+		return "does not serve"
+	}
+	return "cannot be judged"
+}

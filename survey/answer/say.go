@@ -1,0 +1,141 @@
+package answer
+
+import (
+	"strings"
+)
+
+// summary is one option in one line.
+func (w *working) summary(o *Option) string {
+	t := w.t.s(o.Main.Anchor.Name())
+	if r, ok := o.GoverningRatio.Get(); ok {
+		t.s(", ").ratio(r)
+	}
+	switch {
+	case o.Belay == nil:
+		t.s("; no independent belay anchor found")
+	case o.Belay.Verdict != Holds && o.Verdict == Holds:
+		t.s("; belay on ").s(o.Belay.Anchor.Name()).s(", which ").s(verdictWords(o.Belay.Verdict))
+	default:
+		t.s("; belay on ").s(o.Belay.Anchor.Name())
+	}
+	return t.end()
+}
+
+// settle lists what would settle an unknown or short verdict, most useful
+// first: what blocks a verdict, then a pull test, then the ground.
+func (w *working) settle() {
+	add := func(s string) {
+		if s != "" && rank(w.a.Settles, s) == len(w.a.Settles) {
+			w.a.Settles = append(w.a.Settles, s)
+		}
+	}
+	if !w.a.Pull.TrueDeg.Known() {
+		add("take the pull bearing on the ground, or load a bank crest, toe or water layer")
+	}
+	if best, ok := w.a.Best(); ok {
+		for i := range best.Main.Checks {
+			if c := &best.Main.Checks[i]; c.Matters && !(c.Ran && c.Passed) {
+				add(c.Fix)
+			}
+		}
+		if best.Verdict == Short {
+			add(w.t.s("pull-test here: a rig that holds ").force(w.required * w.a.LoadCase.ForceOnAnchorN).s(" settles it for that rig").end())
+		}
+	}
+	for _, s := range w.a.Ground.Settles {
+		add(s)
+	}
+}
+
+// say writes the answer as one sentence.
+func (w *working) say() {
+	w.a.Verdict = Unknown
+	best, ok := w.a.Best()
+	if !ok {
+		w.a.Options = []Option{}
+		w.a.Sentence = w.t.s("Nothing at this point can be judged: ").s(firstOr(w.a.Settles, "no anchor is recorded and no rig is rated")).s(".").end()
+		return
+	}
+	w.a.Verdict = best.Verdict
+	name, title := best.Main.Anchor.Name(), w.a.LoadCase.Title
+	ratio, rated := best.GoverningRatio.Get()
+	switch best.Verdict {
+	case Holds:
+		holds := " holds a "
+		if best.Main.Anchor.Count > 1 {
+			holds = " hold a "
+		}
+		t := w.pulled(w.t.s(capital(name)).s(holds).s(title).s(" at ").ratio(ratio).s(" in this ground")).s(".")
+		if best.Belay == nil {
+			t.s(" There is no independent belay anchor.")
+		}
+		w.a.Sentence = t.end()
+	case Short:
+		if !rated {
+			w.a.Sentence = w.t.s("Nothing here is shown to hold a ").s(title).s("; the best is ").s(name).s(", unrated: back it up.").end()
+			return
+		}
+		w.a.Sentence = w.pulled(w.t.s("Nothing here holds a ").s(title).s(" at ").ratio(w.required).s("; the best is ").s(name).s(" at ").ratio(ratio)).s(".").end()
+	case No:
+		why := firstCheck(&best.Main, true)
+		if why == "" && rated {
+			why = w.t.s("the best is ").s(name).s(" at ").ratio(ratio).s(", below the policy's floor").end()
+		}
+		w.a.Sentence = w.t.s("Nothing at this point serves for a ").s(title).s(": ").s(orReason(why, &best.Main)).s(".").end()
+	default:
+		t := w.t.s("Not known whether this point holds a ").s(title).s(": ").s(orReason(firstCheck(&best.Main, false), &best.Main)).s(".")
+		if rated {
+			t.s(" If that is settled, ").s(name).s(" would stand at ").ratio(ratio).s(".")
+		}
+		w.a.Sentence = t.end()
+	}
+}
+
+// pulled adds the pull bearing to a sentence.
+func (w *working) pulled(t *text) *text {
+	b, ok := w.a.Pull.TrueDeg.Get()
+	if !ok {
+		return t
+	}
+	t.s("; pull ").bearing(b.Degrees()).s(" true")
+	if m, ok := w.a.Pull.MagneticDeg.Get(); ok {
+		t.s(" (").bearing(m).s(" compass)")
+	}
+	return t
+}
+
+// firstCheck is the first check that matters and failed, or did not run.
+func firstCheck(p *Placed, ran bool) string {
+	for i := range p.Checks {
+		if c := &p.Checks[i]; c.Matters && c.Ran == ran && !c.Passed {
+			return c.Title + ", " + c.Message
+		}
+	}
+	return ""
+}
+
+func orReason(s string, p *Placed) string {
+	if s != "" {
+		return s
+	}
+	for _, r := range p.Reasons {
+		if strings.HasPrefix(r, "no ") {
+			return r
+		}
+	}
+	return "no anchor passes its checks"
+}
+
+func firstOr(s []string, d string) string {
+	if len(s) > 0 {
+		return s[0]
+	}
+	return d
+}
+
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}

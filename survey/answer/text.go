@@ -1,0 +1,156 @@
+package answer
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"holdfast/geo"
+	"holdfast/survey"
+)
+
+// text builds the many short sentences of one answer in few allocations: they
+// are all pieces of a few long strings. Each call of end gives the words since
+// the one before. A mute text builds nothing, for when only a verdict is
+// wanted.
+type text struct {
+	b     strings.Builder
+	from  int
+	mute  bool
+	units survey.Units
+}
+
+// chunk is how much text is made room for at once, in bytes.
+const chunk = 4096
+
+func (t *text) s(v string) *text {
+	if t.mute {
+		return t
+	}
+	if t.b.Len() == t.from && t.b.Cap()-t.b.Len() < chunk/8 { // between sentences: start a new string
+		t.b.Reset()
+		t.from = 0
+		t.b.Grow(chunk)
+	}
+	t.b.WriteString(v)
+	return t
+}
+
+// num writes a number with so many decimals.
+func (t *text) num(v float64, decimals int) *text {
+	if t.mute {
+		return t
+	}
+	var scratch [32]byte
+	// Whole hundredths are quicker written as integers; halves go away from zero.
+	if scale := [...]float64{1, 10, 100}; decimals < len(scale) && math.Abs(v) < 1e9 {
+		n := int64(math.Round(math.Abs(v) * scale[decimals]))
+		b := scratch[:0]
+		if math.Signbit(v) && n != 0 {
+			b = append(b, '-')
+		}
+		whole := int64(scale[decimals])
+		b = strconv.AppendInt(b, n/whole, 10)
+		if rest := n % whole; decimals > 0 {
+			b = append(b, '.')
+			if decimals == 2 && rest < 10 {
+				b = append(b, '0')
+			}
+			b = strconv.AppendInt(b, rest, 10)
+		}
+		return t.bytes(b)
+	}
+	return t.bytes(strconv.AppendFloat(scratch[:0], v, 'f', decimals, 64))
+}
+
+func (t *text) bytes(b []byte) *text {
+	t.s("")
+	t.b.Write(b)
+	return t
+}
+
+// started tells whether a sentence is under way.
+func (t *text) started() bool { return t.b.Len() > t.from }
+
+func (t *text) end() string {
+	if t.mute {
+		return ""
+	}
+	s := t.b.String()[t.from:]
+	t.from = t.b.Len()
+	return s
+}
+
+// f is fmt.Sprintf for the sentences that are seldom needed.
+func (t *text) f(format string, args ...any) string {
+	if t.mute {
+		return ""
+	}
+	return fmt.Sprintf(format, args...)
+}
+
+// force writes a force to two significant digits, which is all the methods
+// support; US customary stands beside SI where the department uses it.
+func (t *text) force(n float64) *text {
+	f := survey.Force(n)
+	if t.significant(f.Kilonewtons()).s(" kN"); t.units == survey.UnitsSI {
+		return t
+	}
+	return t.s(" (").significant(f.Pounds()).s(" lbf)")
+}
+
+// length writes a length to a decimetre, with feet beside it where the
+// department uses them.
+func (t *text) length(l geo.Length) *text {
+	if t.num(l.Metres(), 1).s(" m"); t.units == survey.UnitsSI {
+		return t
+	}
+	return t.s(" (").num(l.Feet(), 1).s(" ft)")
+}
+
+// short writes a length to a centimetre, with inches beside it.
+func (t *text) short(l geo.Length) *text {
+	if t.num(l.Metres(), 2).s(" m"); t.units == survey.UnitsSI {
+		return t
+	}
+	return t.s(" (").num(l.Inches(), 0).s(" in)")
+}
+
+// significant writes a number to two significant digits, without exponent and
+// with a comma between thousands.
+func (t *text) significant(v float64) *text {
+	if !(math.Abs(v) > 0) || math.IsInf(v, 0) {
+		return t.num(v, 0)
+	}
+	digits := 1 - int(math.Floor(math.Log10(math.Abs(v))))
+	scale := math.Pow(10, float64(digits))
+	v = math.Round(v*scale) / scale
+	if v >= 1000 && v < 1e6 {
+		t.num(math.Floor(v/1000), 0).s(",")
+		rest := math.Mod(v, 1000)
+		for limit := 100.0; limit > 1 && rest < limit; limit /= 10 {
+			t.s("0")
+		}
+		return t.num(rest, 0)
+	}
+	return t.num(v, max(digits, 0))
+}
+
+// ratio writes a ratio as people say it, rounded down so that it never
+// promises more than there is.
+func (t *text) ratio(r float64) *text {
+	if r >= 10 {
+		return t.num(math.Floor(r+1e-9), 0).s(":1")
+	}
+	return t.num(math.Floor(r*10+1e-9)/10, 1).s(":1")
+}
+
+// bearing writes a direction as three figures, 000 to 359.
+func (t *text) bearing(d float64) *text {
+	whole := math.Mod(math.Round(d), 360)
+	for limit := 100.0; limit > 1 && whole < limit; limit /= 10 {
+		t.s("0")
+	}
+	return t.num(whole, 0).s("°")
+}

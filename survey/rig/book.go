@@ -1,0 +1,226 @@
+package rig
+
+import (
+	"errors"
+	"fmt"
+	"sync"
+
+	"holdfast/geo"
+	"holdfast/survey"
+	"holdfast/survey/soil"
+)
+
+// Rated is a rig that a policy rates, with its forms laid out once.
+type Rated struct {
+	Pattern survey.Pattern
+	Name    string
+	rating  survey.Rating
+	forms   []Form
+}
+
+// Form returns the plan of count such rigs sharing, 1 to the policy's most.
+func (r *Rated) Form(count int) *Form { return &r.forms[count-1] }
+
+// Book says what the stake rigs of one policy hold. It remembers what the same
+// rig gave in the same ground, which changes nothing but the time it takes; a
+// Book is safe for use by several goroutines.
+type Book struct {
+	Rigs   []Rated // in the policy's order
+	policy survey.Policy
+	base   soil.Geometry
+
+	mu    sync.RWMutex
+	known map[key]Anchor
+}
+
+// key is everything that an untested figure depends on besides the policy.
+type key struct {
+	shown
+	rig                        string
+	count                      int
+	factor                     survey.GroundKey
+	cuMiddle, phiMiddle, gamma survey.Opt[float64]
+	fall                       survey.Opt[geo.Angle]
+	rope                       geo.Angle
+}
+
+// mostKnown bounds what a Book remembers, some 5 MB.
+const mostKnown = 5000
+
+// draws is the fixed set of draws behind every range.
+var draws = sync.OnceValues(func() (*soil.Draws, error) { return soil.NewDraws(soil.UsualDraws) })
+
+// NewBook returns the book of a policy. It fails on a rig whose name is none
+// and on a stake that the mechanics cannot work with.
+func NewBook(p survey.Policy) (*Book, error) {
+	b := &Book{policy: p, base: geometry(p), known: make(map[key]Anchor)}
+	for _, r := range p.Ratings {
+		pattern, err := survey.ParsePattern(r.Rig)
+		if err != nil {
+			return nil, err
+		}
+		rated := Rated{Pattern: pattern, Name: pattern.String(), rating: r}
+		for n := range max(int(p.SharingRigs.Value), 1) {
+			rated.forms = append(rated.forms, NewForm(pattern, n+1, p))
+		}
+		b.Rigs = append(b.Rigs, rated)
+		probe := soil.Rig{Geometry: b.base, Ground: soil.ClayOf(50 * survey.Kilopascal), Rows: pattern}
+		if _, err := soil.NewCollapse(probe); err != nil {
+			return nil, fmt.Errorf("use the policy's stake for the %s rig: %w", r.Rig, err)
+		}
+	}
+	return b, nil
+}
+
+// geometry is the policy's stake as the mechanics see it.
+func geometry(p survey.Policy) soil.Geometry {
+	g := soil.BaseGeometry()
+	s := p.Stake
+	g.Bar.Diameter = geo.Length(s.DiameterMM.Value) * geo.Millimetre
+	g.Bar.Yield = survey.Pressure(s.YieldMPa.Value * 1e6)
+	g.Length, g.Embedment = s.LengthM.Value, s.EmbedmentM.Value
+	g.RopeHeight = s.RopeHeightM.Value
+	g.LashBelowHead = max(0, s.LengthM.Value-s.EmbedmentM.Value-s.LashHeightM.Value)
+	g.Spacing, g.Lean = s.SpacingM.Value, geo.Degrees(s.LeanDeg.Value)
+	g.Lashing.Stiffness = s.LashKNPerM.Value * 1000
+	g.Lashing.Slack = s.LashSlackM.Value
+	return g
+}
+
+// untested returns what count rigs hold by handbook and mechanics alone. The
+// anchor's slices belong to the book and are not to be written to.
+func (b *Book) untested(r *Rated, c *Conditions, count int) (Anchor, error) {
+	s := shown{cu: c.Ground.CuKPa, phi: c.Ground.PhiDeg, share: 1}
+	if len(c.Tests) > 0 {
+		s = b.weakened(c)
+	}
+	k := key{
+		rig: r.Name, count: count, factor: c.Ground.Factor, shown: s, cuMiddle: c.Ground.CuMedianKPa, phiMiddle: c.Ground.PhiMedianDeg,
+		gamma: c.Ground.GammaKNM3,
+		fall:  c.Fall, rope: c.RopeAngle,
+	}
+	b.mu.RLock()
+	a, ok := b.known[k]
+	b.mu.RUnlock()
+	if ok {
+		return a, nil
+	}
+	var err error
+	if count > 1 {
+		a, err = b.untested(r, c, 1)
+		a = a.Times(count)
+	} else {
+		a, err = b.estimate(r, &k)
+	}
+	if err != nil {
+		return a, err
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if len(b.known) >= mostKnown {
+		clear(b.known)
+	}
+	b.known[k] = a
+	return a, nil
+}
+
+// shown is what failed pulls here leave of the ground's strength and of the
+// handbook's ratings. Held pulls never raise it.
+type shown struct {
+	cu, phi survey.Opt[float64]
+	share   float64 // of every handbook figure, at most 1
+	lowered bool
+}
+
+// weakened lowers the strength to what each failed pull here shows: the rig
+// that gave way can have had no stronger ground, and where it fell short of
+// its own rating every rating is believed to fall as short.
+func (b *Book) weakened(c *Conditions) shown {
+	s := shown{cu: c.Ground.CuKPa, phi: c.Ground.PhiDeg, share: 1}
+	for _, t := range c.Tests {
+		rows, err := survey.ParsePattern(t.Rig)
+		if err != nil || t.Outcome == survey.Held {
+			continue
+		}
+		if r, ok := b.policy.Rating(t.Rig); ok {
+			if f, _ := b.policy.Factor(c.Ground.Factor); f.Factor.Known() {
+				factor, _ := f.Factor.Get()
+				if share := t.Force().Newtons() / (r.HoldingN * factor); share < s.share {
+					s.share, s.lowered = share, true
+				}
+			}
+		}
+		if cu, ok := s.cu.Get(); ok {
+			if limit, ok := b.shows(rows, c, t.Force()); ok && limit < cu {
+				s.cu, s.lowered = survey.Known(limit), true
+			}
+		} else if phi, ok := s.phi.Get(); ok {
+			if limit := b.showsFriction(rows, c, t.Force(), phi); limit < phi {
+				s.phi, s.lowered = survey.Known(limit), true
+			}
+		}
+	}
+	return s
+}
+
+// leastCu is the strength in kPa that the weakest pull still shows: the least
+// the mechanics work with.
+const leastCu = 0.1
+
+// shows is the shear strength in kPa that a pull on a rig speaks for, by limit
+// equilibrium: at least that where it held, at most where it failed. Ground
+// falling away in front weakens the stake, so leaving it out, as this does,
+// reads the soil no stronger than it is. ok is false where the bars bend first.
+func (b *Book) shows(rows survey.Pattern, c *Conditions, pull survey.Force) (kPa float64, ok bool) {
+	r := soil.Rig{Geometry: b.base, Ground: soil.ClayOf(50 * survey.Kilopascal), Rows: rows}
+	if v, ok := c.Ground.GammaKNM3.Get(); ok {
+		r.Ground.UnitWeight = soil.UnitWeight(v * 1000)
+	}
+	p, err := soil.CuFromPull(r, pull)
+	if err != nil && !errors.Is(err, soil.ErrBarFirst) {
+		return leastCu, true // any ground holds so little
+	}
+	return p.Kilopascals(), err == nil
+}
+
+// showsFriction is the same of sand: the greatest friction angle in degrees, no
+// more than phi, at which the rig on level ground holds no more than a failed
+// pull.
+func (b *Book) showsFriction(rows survey.Pattern, c *Conditions, pull survey.Force, phi float64) float64 {
+	lo, hi := 1.0, phi
+	for range 30 {
+		mid := (lo + hi) / 2
+		r, _ := b.model(rows, survey.Opt[float64]{}, survey.Known(mid), c.Ground.GammaKNM3, survey.Opt[geo.Angle]{}, 0)
+		if col, err := soil.NewCollapse(r); err == nil && col.Pull <= pull {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	if phi-lo < 1e-6 {
+		return phi // it did not give way below its estimate
+	}
+	return lo
+}
+
+// model is the mechanical model of a rig in ground of the given strength; ok
+// is false when there is no strength to work with.
+func (b *Book) model(rows survey.Pattern, cu, phi, gamma survey.Opt[float64], fall survey.Opt[geo.Angle], rope geo.Angle) (r soil.Rig, ok bool) {
+	var earth soil.Ground
+	if v, known := cu.Get(); known {
+		earth = soil.ClayOf(survey.Pressure(v) * survey.Kilopascal)
+	} else if v, known := phi.Get(); known {
+		earth = soil.SandOf(geo.Degrees(v))
+	} else {
+		return soil.Rig{}, false
+	}
+	if v, known := gamma.Get(); known {
+		earth.UnitWeight = soil.UnitWeight(v * 1000)
+	}
+	if a, known := fall.Get(); known {
+		earth.Fall = min(a, soil.MaxFall)
+	}
+	r = soil.Rig{Geometry: b.base, Ground: earth, Rows: rows}
+	r.RopeAngle = rope
+	return r, true
+}
