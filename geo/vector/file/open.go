@@ -4,12 +4,14 @@ package file
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"holdfast/geo/vector"
@@ -188,7 +190,7 @@ func openXML(r io.ReaderAt, size int64, open func() (io.ReadCloser, error), laye
 	case err != nil:
 		return nil, fmt.Errorf("%w: %w", vector.ErrFormat, markup.Plain(err))
 	case kml.Is(root.Name):
-		return kml.Open(open, func() error { return nil }, layer), nil
+		return kml.Open(func() error { return nil }, kml.Part{Name: layer, Open: open}), nil
 	case gpx.Is(root.Name):
 		return gpx.Open(r, size)
 	}
@@ -227,24 +229,23 @@ func openZip(r io.ReaderAt, size int64, layer string, o vector.Options) (vector.
 	return nil, errors.Join(err, set.Close())
 }
 
-// openKMZ opens the main file of a KMZ archive: doc.kml, or else the first one
-// in it (OGC 07-147r2 annex C).
+// openKMZ opens the KML files of a KMZ archive. The main one is doc.kml, or else
+// the first of the archive's top folder (OGC 07-147r2 annex C); it has the name
+// of the archive.
 func openKMZ(set *archive.Set, names []string, layer string) vector.Source {
-	main := names[0]
-	for _, n := range names {
-		if strings.EqualFold(n, "doc.kml") {
-			main = n
-			break
+	rank := func(name string) int {
+		if strings.EqualFold(name, "doc.kml") {
+			return -1
 		}
-		if strings.Count(n, "/") < strings.Count(main, "/") {
-			main = n
-		}
+		return strings.Count(name, "/")
 	}
-	var notes []string
-	if more := len(names) - 1; more > 0 {
-		notes = append(notes, fmt.Sprintf("of the archive %s is read; other KML files in it, not read: %d", main, more))
+	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(rank(a), rank(b)) })
+	parts := make([]kml.Part, len(names))
+	for i, n := range names {
+		parts[i] = kml.Part{Name: strings.TrimSuffix(path.Base(n), path.Ext(n)), Open: func() (io.ReadCloser, error) { return set.Stream(n) }}
 	}
-	return kml.Open(func() (io.ReadCloser, error) { return set.Stream(main) }, set.Close, layer, notes...)
+	parts[0].Name = layer
+	return kml.Open(set.Close, parts...)
 }
 
 // spool copies a GeoPackage into a temporary file, since SQLite reads files.

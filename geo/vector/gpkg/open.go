@@ -15,7 +15,6 @@ import (
 	"github.com/mattn/go-sqlite3"
 	"github.com/paulmach/orb"
 
-	"holdfast/geo/crs"
 	"holdfast/geo/vector"
 )
 
@@ -281,7 +280,7 @@ func (s *source) crs(ctx context.Context, srs int64) (string, error) {
 	}
 	if strings.EqualFold(organization, "EPSG") {
 		name := fmt.Sprintf("EPSG:%d", code)
-		if _, err := crs.ByName(name); err == nil {
+		if _, err := vector.ParseCRS(name); err == nil {
 			return name, nil
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"slices"
 	"strings"
 	"time"
 
@@ -14,31 +15,70 @@ import (
 )
 
 type source struct {
-	open  func() (io.ReadCloser, error)
-	close func() error
-	layer vector.Layer
+	parts []Part
+	shut  func() error
+}
+
+// Part is one KML file; an archive may hold several. Open opens it, any number
+// of times.
+type Part struct {
+	Name string
+	Open func() (io.ReadCloser, error)
 }
 
 // Is tells whether the root element of an XML file is that of KML.
 func Is(root xml.Name) bool { return root.Local == "kml" }
 
-// Open reads a file that open opens any number of times; closing the source
-// calls shut.
-func Open(open func() (io.ReadCloser, error), shut func() error, name string, notes ...string) vector.Source {
-	return &source{open: open, close: shut, layer: vector.Layer{Name: name, CRS: vector.WGS84, Z: true, Count: -1, Notes: notes}}
+// Open makes a layer of each part. Where there are several, those without a
+// placemark, such as one that only links to the others, are left out. Closing
+// the source calls shut.
+func Open(shut func() error, parts ...Part) vector.Source {
+	s := &source{shut: shut, parts: parts}
+	if len(parts) > 1 {
+		s.parts = slices.DeleteFunc(slices.Clone(parts), func(p Part) bool { return !p.hasPlacemark() })
+	}
+	if len(s.parts) == 0 {
+		s.parts = parts[:1]
+	}
+	return s
+}
+
+// hasPlacemark is true as well when the file is broken: reading it says so.
+func (p Part) hasPlacemark() bool {
+	in, err := p.Open()
+	if err != nil {
+		return true
+	}
+	defer in.Close()
+	x := markup.NewReader(in)
+	for {
+		tok, err := x.Token()
+		if err != nil {
+			return !errors.Is(err, io.EOF)
+		}
+		if e, is := tok.(xml.StartElement); is && e.Name.Local == "Placemark" {
+			return true
+		}
+	}
 }
 
 func (s *source) Format() vector.Format { return vector.KML }
 
-func (s *source) Layers() []vector.Layer { return []vector.Layer{s.layer} }
+func (s *source) Layers() []vector.Layer {
+	out := make([]vector.Layer, len(s.parts))
+	for i, p := range s.parts {
+		out[i] = vector.Layer{Name: p.Name, CRS: vector.WGS84, Z: true, Count: -1}
+	}
+	return out
+}
 
-func (s *source) Close() error { return s.close() }
+func (s *source) Close() error { return s.shut() }
 
 var errStop = errors.New("the consumer wants no more")
 
-func (s *source) Read(int) iter.Seq[vector.Record] {
+func (s *source) Read(layer int) iter.Seq[vector.Record] {
 	return func(yield func(vector.Record) bool) {
-		in, err := s.open()
+		in, err := s.parts[layer].Open()
 		if err != nil {
 			yield(vector.Record{Err: vector.Broken(err, 0)})
 			return

@@ -181,14 +181,25 @@ func (w *Writer) properties(r *vector.Record) {
 			w.ledger.Add(r.Number, fmt.Sprintf("%s: a value that is no %s was left out", f.Name, f.Type))
 			continue
 		}
-		if v == "" {
+		if s, is := v.(string); is && s == "" {
 			w.ledger.Add(r.Number, f.Name+": empty text reads back as no value")
 		}
-		add(p.Name, vector.AsText(v))
+		add(p.Name, dataText(v))
 	}
 	if open {
 		w.raw("</SchemaData></ExtendedData>")
 	}
+}
+
+// dataText writes truth values as 1 and 0, which of the forms that XML Schema
+// allows more programs read.
+func dataText(v any) string {
+	if b, is := v.(bool); is && b {
+		return "1"
+	} else if is {
+		return "0"
+	}
+	return vector.AsText(v)
 }
 
 // geometry writes a geometry and takes the heights of its positions.

@@ -199,9 +199,6 @@ func (s *schema) row(r vector.Record, ledger *vector.Ledger) []byte {
 // text writes a value; left says why it is left out.
 func (f *output) text(v any) (text, left string) {
 	if v == nil {
-		if f.kind == 'L' {
-			return "?", ""
-		}
 		return "", ""
 	}
 	value, ok := vector.As(v, f.typ)
