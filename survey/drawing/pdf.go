@@ -43,7 +43,6 @@ type printer struct {
 		size float64
 		bold bool
 	}
-	ink Fill
 }
 
 func (p *printer) path(m Path) {

@@ -227,10 +227,14 @@ func good(label string, at orb.Point) preplan.PointInput {
 			Point: label, AsOf: printed, Policy: "default-1", LoadCase: twoPerson(), RequiredRatio: 10, Ground: groundA(), Pull: pull(214), Verdict: answer.Holds,
 			Sentence: "Two 3-2-1 rigs hold a two-person load at 13:1 in this ground; pull 214° true (219° compass).",
 			Options: []answer.Option{
-				{Rank: 1, Verdict: answer.Holds, Summary: "two 3-2-1 rigs", Why: "the only option that reaches 10:1", Main: main, Belay: &belay, GoverningRatio: survey.Known(13.33),
-					Kit: answer.Need{Stakes: 12, Drivers: 2, WebbingPieces: 10, WebbingM: 52.8, RopeM: survey.Known(geo.Length(22.5))}, People: 4, Minutes: 43},
-				{Rank: 2, Verdict: answer.Short, Summary: "3-2-1 rig", Why: "6.6:1 is below the required 10:1", Main: one, Belay: &belay, GoverningRatio: survey.Known(6.66),
-					Kit: answer.Need{Stakes: 6, Drivers: 2, WebbingPieces: 5, WebbingM: 26.4, RopeM: survey.Known(geo.Length(22.5))}, People: 4, Minutes: 24},
+				{
+					Rank: 1, Verdict: answer.Holds, Summary: "two 3-2-1 rigs", Why: "the only option that reaches 10:1", Main: main, Belay: &belay, GoverningRatio: survey.Known(13.33),
+					Kit: answer.Need{Stakes: 12, Drivers: 2, WebbingPieces: 10, WebbingM: 52.8, RopeM: survey.Known(geo.Length(22.5))}, People: 4, Minutes: 43,
+				},
+				{
+					Rank: 2, Verdict: answer.Short, Summary: "3-2-1 rig", Why: "6.6:1 is below the required 10:1", Main: one, Belay: &belay, GoverningRatio: survey.Known(6.66),
+					Kit: answer.Need{Stakes: 6, Drivers: 2, WebbingPieces: 5, WebbingM: 26.4, RopeM: survey.Known(geo.Length(22.5))}, People: 4, Minutes: 24,
+				},
 			},
 			Cautions: answer.Cautions,
 		},

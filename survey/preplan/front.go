@@ -287,8 +287,11 @@ func (a *arranger) dangers() []Field {
 		out = append(out, Field{Name: "Ground", Text: "no point is surveyed: take nothing as safe", Loud: true})
 	}
 	for _, d := range []Field{
-		{Name: "Buried", Text: a.buried(), Loud: true}, {Name: "Overhead", Text: a.overhead(), Loud: true},
-		{Name: "Edge", Text: a.edge()}, {Name: "Water", Text: a.water()}, {Name: "Traffic", Text: a.nearest(survey.RoleRoad)},
+		{Name: "Buried", Text: a.buried(), Loud: true},
+		{Name: "Overhead", Text: a.overhead(), Loud: true},
+		{Name: "Edge", Text: a.edge()},
+		{Name: "Water", Text: a.water()},
+		{Name: "Traffic", Text: a.nearest(survey.RoleRoad)},
 	} {
 		if e := excerpt(d.Text, dangerOnFront); d.Text != "" {
 			d.Text = e.Text

@@ -208,8 +208,11 @@ func TestBanners(t *testing.T) {
 		"draft":                {survey.Known(day(2026, 11, 2)), survey.Review{State: survey.Draft}, []string{"NOT SIGNED: this preplan is a draft."}},
 		"never reviewed":       {survey.Known(day(2026, 11, 2)), survey.Review{}, []string{"NOT SIGNED: no review of this preplan is recorded."}},
 		"reviewed only":        {survey.Known(day(2026, 11, 2)), survey.Review{State: survey.Reviewed}, []string{"NOT SIGNED: reviewed, but nobody has signed this preplan."}},
-		"sign-off run out": {survey.Known(day(2026, 11, 2)), survey.Review{State: survey.Signed, By: "x", Due: survey.Known(day(2026, 11, 20))},
-			[]string{"SIGN-OFF OVERDUE: review was due 20 Nov 2026."}},
+		"sign-off run out": {
+			survey.Known(day(2026, 11, 2)),
+			survey.Review{State: survey.Signed, By: "x", Due: survey.Known(day(2026, 11, 20))},
+			[]string{"SIGN-OFF OVERDUE: review was due 20 Nov 2026."},
+		},
 	}
 	for name, tt := range tests {
 		t.Run(name, func(t *testing.T) {

@@ -31,8 +31,12 @@ func (n *Near) attributes(props json.RawMessage) {
 		key  string
 		unit geo.Length
 	}{
-		{"diameter_mm", geo.Millimetre}, {"diameter_m", geo.Metre}, {"diameter_in", geo.Inch}, {"dn", geo.Millimetre},
-		{"width_m", geo.Metre}, {"width_ft", geo.Foot},
+		{"diameter_mm", geo.Millimetre},
+		{"diameter_m", geo.Metre},
+		{"diameter_in", geo.Inch},
+		{"dn", geo.Millimetre},
+		{"width_m", geo.Metre},
+		{"width_ft", geo.Foot},
 	} {
 		if v, ok := number(lower[w.key]); ok && v > 0 {
 			n.HalfWidth = geo.Length(v) * w.unit / 2

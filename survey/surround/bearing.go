@@ -27,8 +27,10 @@ func (a *Around) readBearings(at orb.Point) {
 	toe, water := a.nearest(survey.RoleToe), a.nearest(survey.RoleWater)
 	if crest, low := a.nearest(survey.RoleCrest), a.low(); crest != nil && low != nil {
 		if az, ok := squareTo(at, crest, low); ok {
-			a.Bearings = append(a.Bearings, Bearing{Deg: az, Layer: crest.Layer,
-				How: fmt.Sprintf("square to the bank crest in %s towards %s", crest.Dated(), low.Dated())})
+			a.Bearings = append(a.Bearings, Bearing{
+				Deg: az, Layer: crest.Layer,
+				How: fmt.Sprintf("square to the bank crest in %s towards %s", crest.Dated(), low.Dated()),
+			})
 		}
 	}
 	towards := func(n *Near, what string) {

@@ -118,7 +118,8 @@ func repertoire() (s []rune) {
 var cuts = sync.OnceValue(func() (c struct {
 	has  map[rune]bool
 	font [2][]byte
-}) {
+},
+) {
 	set := repertoire()
 	c.has = make(map[rune]bool, len(set))
 	for _, r := range set {
