@@ -179,7 +179,7 @@ func (s *Server) listLayer(ctx context.Context, id string, sel selection) (items
 	for _, row := range rows {
 		out.features = append(out.features, layerFeature(row))
 	}
-	out.matched, err = s.store.CountLayerFeatures(ctx, id, sel.bound)
+	out.matched, err = s.store.CountFeatures(ctx, id, sqlite.Filter{Bound: sel.bound})
 	return out, err
 }
 

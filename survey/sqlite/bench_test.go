@@ -81,11 +81,11 @@ func BenchmarkRead(b *testing.B) {
 			return len(fs), err
 		},
 		"layer page of a box": func() (int, error) {
-			fs, err := s.LayerFeatures(b.Context(), "gas", &orb.Bound{Min: orb.Point{-91.2, 44.02}, Max: orb.Point{-91.1, 44.04}}, 0, 100)
+			fs, err := s.Features(b.Context(), "gas", sqlite.Filter{Bound: &orb.Bound{Min: orb.Point{-91.2, 44.02}, Max: orb.Point{-91.1, 44.04}}, Limit: 100})
 			return len(fs), err
 		},
 		"layer last page": func() (int, error) {
-			fs, err := s.LayerFeatures(b.Context(), "gas", nil, 99_900, 100)
+			fs, err := s.Features(b.Context(), "gas", sqlite.Filter{After: "99900", Limit: 100})
 			return len(fs), err
 		},
 		"count by text": func() (int, error) {

@@ -86,16 +86,25 @@ func around(p orb.Point, r geo.Length) (orb.Bound, error) {
 	return orb.Bound{Min: orb.Point{west, south}, Max: orb.Point{east, north}}, nil
 }
 
-// fewRows is how many rows a box may hold for the box index to pay: beyond, a
-// page is found faster by walking the rows in their order.
-const fewRows = 5000
+// A box index pays while the box holds few rows. Beyond, a page is found
+// faster by walking the rows in their order, and a count by reading all.
+const (
+	fewRows  = 5_000
+	fewCount = 100_000
+)
 
-// meets writes the condition that the bounds of a row meet b. The box table
-// holds 32-bit numbers rounded outward, so it only narrows the search and the
-// row's own numbers decide.
-func (s *Store) meets(ctx context.Context, table string, b orb.Bound) (string, []any, error) {
+// meeting is the condition that the bounds of a row meet a box.
+type meeting struct {
+	sql  string
+	args []any
+	few  bool // the box index leads to the rows
+}
+
+// meets writes that condition. The box table holds 32-bit numbers rounded
+// outward, so it only narrows the search and the row's own numbers decide.
+func (s *Store) meets(ctx context.Context, table string, b orb.Bound, few int) (meeting, error) {
 	if !finite(b.Min[0], b.Min[1], b.Max[0], b.Max[1]) {
-		return "", nil, survey.Invalid("", "a bounding box needs four numbers")
+		return meeting{}, survey.Invalid("", "a bounding box needs four numbers")
 	}
 	in := func(of string) string {
 		box := of + ".east >= ? AND " + of + ".west <= ? AND " + of + ".north >= ? AND " + of + ".south <= ?"
@@ -110,11 +119,11 @@ func (s *Store) meets(ctx context.Context, table string, b orb.Bound) (string, [
 	}
 	boxed := ` FROM ` + table + `_box AS box WHERE ` + in("box")
 	var found int
-	err := s.read.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1`+boxed+` LIMIT ?)`, append(slices.Clone(args), fewRows+1)...).Scan(&found)
-	if err != nil || found > fewRows {
-		return in(table), args, err
+	err := s.read.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1`+boxed+` LIMIT ?)`, append(slices.Clone(args), few+1)...).Scan(&found)
+	if err != nil || found > few {
+		return meeting{sql: in(table), args: args}, err
 	}
-	return table + `.n IN (SELECT n` + boxed + `) AND ` + in(table), append(args, args...), nil
+	return meeting{sql: table + `.n IN (SELECT n` + boxed + `) AND ` + in(table), args: append(args, args...), few: true}, nil
 }
 
 func finite(vs ...float64) bool {

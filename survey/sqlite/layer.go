@@ -34,14 +34,18 @@ func (s *Store) AddLayer(ctx context.Context, l survey.Layer, features iter.Seq2
 			return err
 		}
 		l.LoadedAt, l.LoadedBy, l.Features = t.now, a.Who, 0
+		held := newContents()
 		for f, err := range features {
 			if err != nil {
 				return err
 			}
 			l.Features++
-			if err := t.addFeature(ctx, was.n, l.Features, f); err != nil {
+			if err := t.addFeature(ctx, was.n, l.Features, f, held); err != nil {
 				return fmt.Errorf("feature %d: %w", l.Features, err)
 			}
+		}
+		if err := t.saveContents(ctx, was.n, held); err != nil {
+			return err
 		}
 		return t.saveLayer(ctx, was, l)
 	})
@@ -69,6 +73,9 @@ func (t *tx) empty(ctx context.Context, n int64) error {
 	if _, err := t.ExecContext(ctx, `DELETE FROM layer_files WHERE layer = ?`, n); err != nil {
 		return err
 	}
+	if _, err := t.ExecContext(ctx, `DELETE FROM layer_contents WHERE layer = ?`, n); err != nil {
+		return err
+	}
 	if _, err := t.ExecContext(ctx, `DELETE FROM layer_features_box WHERE n IN (SELECT n FROM layer_features WHERE layer = ?)`, n); err != nil {
 		return err
 	}
@@ -76,7 +83,7 @@ func (t *tx) empty(ctx context.Context, n int64) error {
 	return err
 }
 
-func (t *tx) addFeature(ctx context.Context, layer int64, number int, f survey.LayerFeature) error {
+func (t *tx) addFeature(ctx context.Context, layer int64, number int, f survey.LayerFeature, held *contents) error {
 	b, err := featureBound(f)
 	if err != nil {
 		return err
@@ -85,10 +92,11 @@ func (t *tx) addFeature(ctx context.Context, layer int64, number int, f survey.L
 	if err != nil {
 		return survey.Invalid("/geometry", "cannot be stored: %s", err)
 	}
-	props, err := withSource(f.Properties, f.ID)
+	props, members, err := withSource(f.Properties, f.ID)
 	if err != nil {
 		return survey.Invalid("/properties", "is not a JSON object: %s", err)
 	}
+	held.add(b, members)
 	res, err := t.ExecContext(ctx, `
 		INSERT INTO layer_features (
 			layer,
@@ -142,27 +150,29 @@ func featureBound(f survey.LayerFeature) (orb.Bound, error) {
 	return b, nil
 }
 
-// withSource keeps the source's own id beside the properties.
-func withSource(props json.RawMessage, id string) (json.RawMessage, error) {
+// withSource keeps the source's own id beside the properties, and returns them
+// whole and one by one.
+func withSource(props json.RawMessage, id string) (json.RawMessage, map[string]json.RawMessage, error) {
 	const key = "source_id"
 	var members map[string]json.RawMessage
 	if len(props) > 0 {
 		if err := json.Unmarshal(props, &members); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 	}
 	if _, has := members[key]; id == "" || has {
-		return props, nil
+		return props, members, nil
 	}
 	value, err := json.Marshal(id)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if members == nil {
 		members = make(map[string]json.RawMessage, 1)
 	}
 	members[key] = value
-	return json.Marshal(members)
+	props, err = json.Marshal(members)
+	return props, members, err
 }
 
 func (t *tx) saveLayer(ctx context.Context, was state, l survey.Layer) error {

@@ -5,37 +5,153 @@ import (
 	"database/sql"
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"math"
+	"slices"
 	"strconv"
 
 	"github.com/paulmach/orb"
 	"github.com/paulmach/orb/encoding/wkb"
 
 	"holdfast/geo"
+	"holdfast/geo/cql2"
 	"holdfast/survey"
 )
 
-// LayerFeatures returns the features of a layer whose bounds meet bound (nil:
-// all), in their order, those numbered above after; limit 0 is no limit. The
-// ID of the last one, a number, is the after of the next page.
+// LayerFeatures returns the features of a layer that meet bound (nil: all), in
+// their order, those numbered above after; limit 0 is no limit. The ID of the
+// last one, a number, is the after of the next page.
 func (s *Store) LayerFeatures(ctx context.Context, id string, bound *orb.Bound, after int64, limit int) ([]survey.LayerFeature, error) {
-	l, err := s.Layer(ctx, id)
+	return s.Features(ctx, id, Filter{Bound: bound, After: strconv.FormatInt(after, 10), Limit: limit})
+}
+
+// Features returns the chosen features of a layer in the order of their
+// numbers, which are their ids. Of the filter, Site and Text say nothing here;
+// Where asks for the properties by their names and for GeometryName.
+func (s *Store) Features(ctx context.Context, id string, f Filter) ([]survey.LayerFeature, error) {
+	out, err := s.features(ctx, id, f)
+	return out, explain("list layer "+id, err)
+}
+
+func (s *Store) features(ctx context.Context, id string, f Filter) ([]survey.LayerFeature, error) {
+	l, n, err := s.layerAt(ctx, id)
 	if err != nil {
 		return nil, err
 	}
-	where, args := "layers.id = ? AND layer_features.number > ?", []any{l.ID, after}
-	if bound != nil {
-		cond, bounds, err := s.meets(ctx, "layer_features", *bound)
+	c, err := s.chooseFeatures(ctx, n, f, fewRows)
+	if err != nil {
+		return nil, err
+	}
+	after, clause, args, err := f.numbered()
+	if err != nil {
+		return nil, err
+	}
+	limit := f.Limit
+	if limit <= 0 || !c.exact() {
+		limit = -1
+	}
+	rows, err := s.read.QueryContext(ctx, `
+		SELECT
+			number,
+			geometry,
+			heights,
+			properties,
+			`+c.inside+`
+		FROM layer_features
+		WHERE `+c.sql+` AND `+after+clause+`
+		LIMIT ?`, slices.Concat(c.insideArgs, c.args, args, []any{limit})...)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []survey.LayerFeature
+	for (f.Limit <= 0 || len(out) < f.Limit) && rows.Next() {
+		var r rawFeature
+		var inside bool
+		if err := rows.Scan(&r.number, &r.shape, &r.heights, &r.properties, &inside); err != nil {
+			return nil, err
+		}
+		if ok, err := c.holdsFeature(inside, r); err != nil {
+			return nil, err
+		} else if !ok {
+			continue
+		}
+		one, err := r.feature(l)
 		if err != nil {
 			return nil, err
 		}
-		where, args = where+" AND "+cond, append(args, bounds...)
+		out = append(out, one)
 	}
-	if limit <= 0 {
-		limit = -1
+	return out, rows.Err()
+}
+
+// layerAt returns a layer and its row.
+func (s *Store) layerAt(ctx context.Context, id string) (l survey.Layer, n int64, err error) {
+	var body []byte
+	err = s.read.QueryRowContext(ctx, `SELECT n, body FROM layers WHERE id = ?`, id).Scan(&n, &body)
+	if errors.Is(err, sql.ErrNoRows) {
+		return l, 0, survey.NotFound("layer", id)
 	}
-	out, err := features(ctx, s.read, where+" ORDER BY layer_features.layer, layer_features.number LIMIT ?", append(args, limit)...)
-	return out, explain("list layer "+id, err)
+	if err != nil {
+		return l, 0, err
+	}
+	return l, n, json.Unmarshal(body, &l)
+}
+
+// chooseFeatures translates a filter of the features of a layer.
+func (s *Store) chooseFeatures(ctx context.Context, layer int64, f Filter, few int) (choice, error) {
+	c, err := s.choose(ctx, "layer_features", f, layerColumn, few)
+	if err != nil {
+		return c, err
+	}
+	if c.narrow { // the plus keeps SQLite from walking the whole layer instead of the few rows
+		c.and("+layer_features.layer = ?", layer)
+	} else {
+		c.and("layer_features.layer = ?", layer)
+	}
+	return c, nil
+}
+
+// numbered is ordered for the features of a layer.
+func (f Filter) numbered() (cond, clause string, args []any, err error) {
+	if f.Order.By != "" && f.Order.By != IDName {
+		return "", "", nil, survey.Invalid("", "the features of a layer cannot be put in the order of %q", f.Order.By)
+	}
+	than, way := " > ", ""
+	if f.Order.Down {
+		than, way = " < ", " DESC"
+	}
+	cond, clause = "1", " ORDER BY layer_features.layer"+way+", layer_features.number"+way
+	if f.After != "" {
+		n, err := strconv.ParseInt(f.After, 10, 64)
+		if err != nil {
+			return "", "", nil, survey.Invalid("", "%q is no number of a feature", f.After)
+		}
+		cond, args = "layer_features.number"+than+"?", []any{n}
+	}
+	return cond, clause, args, nil
+}
+
+// holdsFeature answers for a stored feature.
+func (c choice) holdsFeature(inside bool, r rawFeature) (bool, error) {
+	shape, properties := c.needs(inside)
+	if !shape && !properties {
+		return true, nil
+	}
+	var f cql2.Feature
+	if shape {
+		g, err := wkb.Unmarshal(r.shape)
+		if err != nil {
+			return false, refuse(ErrDamaged, err, "feature %d cannot be read: %s", r.number, err)
+		}
+		f.Geometry = g
+	}
+	if properties && r.properties != nil {
+		if err := json.Unmarshal(r.properties, &f.Properties); err != nil {
+			return false, refuse(ErrDamaged, err, "feature %d cannot be read: %s", r.number, err)
+		}
+	}
+	return c.holds(inside, f), nil
 }
 
 // LayerFeature returns one feature of a layer by its number.
@@ -50,22 +166,25 @@ func (s *Store) LayerFeature(ctx context.Context, id string, number int64) (surv
 	return found[0], nil
 }
 
-// CountLayerFeatures returns how many features of a layer meet bound (nil: all).
-func (s *Store) CountLayerFeatures(ctx context.Context, id string, bound *orb.Bound) (int, error) {
-	l, err := s.Layer(ctx, id)
-	if err != nil || bound == nil {
-		return l.Features, err
+// CountFeatures returns how many features of a layer the filter chooses
+// in all, whatever its After and Limit.
+func (s *Store) CountFeatures(ctx context.Context, id string, f Filter) (int, error) {
+	l, n, err := s.layerAt(ctx, id)
+	if err != nil || f.Bound == nil && f.Where == nil {
+		return l.Features, explain("count layer "+id, err)
 	}
-	cond, args, err := s.meets(ctx, "layer_features", *bound)
+	c, err := s.chooseFeatures(ctx, n, f, fewCount)
 	if err != nil {
-		return 0, err
+		return 0, explain("count layer "+id, err)
 	}
-	var n int
-	err = s.read.QueryRowContext(ctx, `
-		SELECT count(*)
-		FROM layer_features
-		WHERE layer = (SELECT n FROM layers WHERE id = ?) AND `+cond, append([]any{id}, args...)...).Scan(&n)
-	return n, explain("count layer "+id, err)
+	total, err := c.count(ctx, s.read, "layer_features", "number, geometry, properties", func(rows *sql.Rows, inside *bool) (bool, error) {
+		var r rawFeature
+		if err := rows.Scan(&r.number, &r.shape, &r.properties, inside); err != nil {
+			return false, err
+		}
+		return c.holdsFeature(*inside, r)
+	})
+	return total, explain("count layer "+id, err)
 }
 
 // LayersNear returns the features of every layer whose bounds come within r of
@@ -77,7 +196,7 @@ func (s *Store) LayersNear(ctx context.Context, p orb.Point, r geo.Length) (near
 	if err != nil {
 		return nil, nil, err
 	}
-	cond, args, err := s.meets(ctx, "layer_features", b)
+	m, err := s.meets(ctx, "layer_features", b, fewRows)
 	if err != nil {
 		return nil, nil, explain("look near", err)
 	}
@@ -89,13 +208,14 @@ func (s *Store) LayersNear(ctx context.Context, p orb.Point, r geo.Length) (near
 	if roles, err = readRoles(ctx, t); err != nil {
 		return nil, nil, explain("look near", err)
 	}
-	near, err = features(ctx, t, cond+" ORDER BY layer_features.layer, layer_features.number", args...)
+	near, err = features(ctx, t, m.sql+" ORDER BY layer_features.layer, layer_features.number", m.args...)
 	return near, roles, explain("look near", err)
 }
 
 // querier is a pool or a transaction.
 type querier interface {
 	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
 }
 
 func readRoles(ctx context.Context, q querier) (map[survey.Role]bool, error) {
@@ -146,29 +266,40 @@ func features(ctx context.Context, q querier, where string, args ...any) ([]surv
 
 // readFeature reads one feature; layers keeps the descriptions read so far.
 func readFeature(rows *sql.Rows, layers map[int64]survey.Layer) (survey.LayerFeature, error) {
-	var f survey.LayerFeature
-	var body, shape, heights, props sql.RawBytes
-	var layer, number int64
-	if err := rows.Scan(&body, &layer, &number, &shape, &heights, &props); err != nil {
-		return f, err
+	var r rawFeature
+	var body sql.RawBytes
+	var layer int64
+	if err := rows.Scan(&body, &layer, &r.number, &r.shape, &r.heights, &r.properties); err != nil {
+		return survey.LayerFeature{}, err
 	}
 	l, ok := layers[layer]
 	if !ok {
 		if err := json.Unmarshal(body, &l); err != nil {
-			return f, refuse(ErrDamaged, err, "a stored layer cannot be read: %s", err)
+			return survey.LayerFeature{}, refuse(ErrDamaged, err, "a stored layer cannot be read: %s", err)
 		}
 		layers[layer] = l
 	}
-	g, err := wkb.Unmarshal(shape)
+	return r.feature(l)
+}
+
+// rawFeature is a feature as it is stored; it holds until the next row is read.
+type rawFeature struct {
+	number                     int64
+	shape, heights, properties sql.RawBytes
+}
+
+func (r rawFeature) feature(l survey.Layer) (survey.LayerFeature, error) {
+	f := survey.LayerFeature{Layer: l.Title, LayerID: l.ID, Role: l.Role, AsOf: l.AsOf, ID: strconv.FormatInt(r.number, 10)}
+	g, err := wkb.Unmarshal(r.shape)
 	if err != nil {
-		return f, refuse(ErrDamaged, err, "feature %d of layer %s cannot be read: %s", number, l.ID, err)
+		return f, refuse(ErrDamaged, err, "feature %d of layer %s cannot be read: %s", r.number, l.ID, err)
 	}
-	f = survey.LayerFeature{Layer: l.Title, LayerID: l.ID, Role: l.Role, AsOf: l.AsOf, ID: strconv.FormatInt(number, 10), Geometry: g}
-	if f.Heights, err = unpackHeights(heights); err != nil {
+	f.Geometry = g
+	if f.Heights, err = unpackHeights(r.heights); err != nil {
 		return f, err
 	}
-	if props != nil {
-		f.Properties = append(json.RawMessage(nil), props...)
+	if r.properties != nil {
+		f.Properties = append(json.RawMessage(nil), r.properties...)
 	}
 	return f, nil
 }

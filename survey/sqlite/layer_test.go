@@ -86,7 +86,7 @@ func TestLayer(t *testing.T) {
 	assert.ErrorIs(t, err, survey.ErrNotFound)
 
 	bound := &orb.Bound{Min: orb.Point{-91.25, 44.6}, Max: orb.Point{-91.15, 44.7}}
-	n, err := s.CountLayerFeatures(ctx, "gas", bound)
+	n, err := s.CountFeatures(ctx, "gas", sqlite.Filter{Bound: bound})
 	require.NoError(t, err)
 	in, err := s.LayerFeatures(ctx, "gas", bound, 0, 0)
 	require.NoError(t, err)

@@ -34,7 +34,11 @@ func (s *Store) AddRaster(ctx context.Context, l survey.Layer, covers orb.Polygo
 			return err
 		}
 		l.LoadedAt, l.LoadedBy, l.Features = t.now, a.Who, 1
-		if err := t.addFeature(ctx, was.n, 1, survey.LayerFeature{Geometry: covers}); err != nil {
+		held := newContents()
+		if err := t.addFeature(ctx, was.n, 1, survey.LayerFeature{Geometry: covers}, held); err != nil {
+			return err
+		}
+		if err := t.saveContents(ctx, was.n, held); err != nil {
 			return err
 		}
 		if err := t.addFile(ctx, was.n, file); err != nil {

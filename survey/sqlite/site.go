@@ -122,10 +122,15 @@ func one[T any](from scanner, read func([]byte) (T, error)) (Row[T], error) {
 		return row, err
 	}
 	row.UpdatedAt = at.Time
-	item, err := read(body)
+	var err error
+	row.Item, err = readStored(body, read)
+	return row, err
+}
+
+func readStored[T any](body []byte, read func([]byte) (T, error)) (T, error) {
+	v, err := read(body)
 	if err != nil {
-		return row, refuse(ErrDamaged, err, "a stored item cannot be read: %s", err)
+		return v, refuse(ErrDamaged, err, "a stored item cannot be read: %s", err)
 	}
-	row.Item = item
-	return row, nil
+	return v, nil
 }

@@ -42,6 +42,10 @@ type Row[T any] struct {
 	UpdatedBy string
 }
 
+// UpdatedKey is what the row stands by in the order of the last changes, for
+// Filter.AfterKey.
+func (r Row[T]) UpdatedKey() string { return r.UpdatedAt.UTC().Format(timeFormat) }
+
 // Store is an open atlas. It is safe for use by many goroutines.
 type Store struct {
 	write *sql.DB // one connection: writers of this process queue here, not in SQLite; nil when read-only
