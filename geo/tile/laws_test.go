@@ -203,3 +203,14 @@ func TestLinesStayClose(t *testing.T) {
 		}
 	})
 }
+
+// jagged is a ring of n corners round the middle of the tile, in units.
+func jagged(n int) orb.Ring {
+	var r orb.Ring
+	for i := range n {
+		a := 2 * math.Pi * float64(i) / float64(n)
+		d := 1800 + 900*math.Sin(23*a) + float64(i*7919%200)
+		r = append(r, orb.Point{2048 + d*math.Cos(a), 2048 + d*math.Sin(a)})
+	}
+	return append(r, r[0])
+}

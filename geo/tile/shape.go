@@ -95,7 +95,9 @@ func (g grid) points(ps orb.MultiPoint) orb.MultiPoint {
 	return out
 }
 
-func round(p orb.Point) orb.Point { return orb.Point{math.Round(p[0]), math.Round(p[1])} }
+// round puts a position on the grid, halves up, so that tiles beside each
+// other round alike.
+func round(p orb.Point) orb.Point { return orb.Point{math.Floor(p[0] + 0.5), math.Floor(p[1] + 0.5)} }
 
 func (g grid) projected(ps []orb.Point) []orb.Point {
 	out := make([]orb.Point, len(ps))
@@ -140,7 +142,8 @@ func thin(rings []orb.Ring, by float64) []ring {
 		r = simplify.DouglasPeucker(by).Ring(slices.Clone(r))
 		on := make(ring, len(r))
 		for i, p := range r {
-			on[i] = vertex{int(math.Round(p[0])), int(math.Round(p[1]))}
+			p = round(p)
+			on[i] = vertex{int(p[0]), int(p[1])}
 		}
 		if on = tidy(on); on != nil {
 			out = append(out, on)
