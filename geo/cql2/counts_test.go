@@ -2,6 +2,9 @@ package cql2_test
 
 import (
 	"database/sql"
+	"maps"
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -69,6 +72,23 @@ func TestOfficialCounts(t *testing.T) {
 			assert.Len(t, l.match(g), e.count, "by way of JSON")
 		})
 	}
+}
+
+// TestConformance makes sure that no class is claimed whose predicates were
+// not asked above. The standard has no dataset for arrays and encodings:
+// TestMeaning and TestPublishedPairs stand in.
+func TestConformance(t *testing.T) {
+	asked := map[string]bool{"array-functions": true, "cql2-text": true, "cql2-json": true}
+	for _, e := range expectations(t) {
+		asked[e.class] = true
+	}
+	var claimed []string
+	for _, uri := range cql2.Conformance() {
+		class, ok := strings.CutPrefix(uri, "http://www.opengis.net/spec/cql2/1.0/conf/")
+		require.True(t, ok)
+		claimed = append(claimed, class)
+	}
+	assert.ElementsMatch(t, slices.Collect(maps.Keys(asked)), claimed)
 }
 
 // TestExactInSQL holds the translation to what it promises: in these classes
