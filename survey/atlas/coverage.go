@@ -87,7 +87,7 @@ func (a Atlas) crests(ctx context.Context) ([]coverage.Crest, error) {
 		if l.Role != survey.RoleCrest {
 			continue
 		}
-		features, err := a.Store.LayerFeatures(ctx, l.ID, nil, 0, 0)
+		features, err := a.Store.Features(ctx, l.ID, sqlite.Filter{})
 		if err != nil {
 			return nil, fmt.Errorf("load layer %s: %w", l.ID, err)
 		}
