@@ -95,6 +95,7 @@ func (s *Server) routes() chi.Router {
 	r.Get("/about", s.handleAbout)
 	r.Post("/display", s.handleDisplay)
 	r.Get("/static/*", s.static.ServeHTTP)
+	r.Get("/favicon.ico", s.handleIcon)
 
 	r.Route("/api", func(r chi.Router) {
 		r.Get("/", s.handleLanding)
@@ -116,4 +117,12 @@ func (s *Server) routes() chi.Router {
 		r.Get("/convert", s.handleConvert)
 	})
 	return r
+}
+
+// handleIcon sends a browser that looks for an icon at its old place, as PDF
+// viewers do, to the one that the pages name.
+//
+// GET /favicon.ico
+func (s *Server) handleIcon(w http.ResponseWriter, r *http.Request) {
+	http.Redirect(w, r, s.static.Path("icon.svg"), http.StatusFound)
 }
