@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"os"
 	"path/filepath"
 	"strings"
@@ -17,14 +18,16 @@ import (
 )
 
 type importCmd struct {
-	File    []string `arg:"" help:"Files to read: GeoJSON or CSV, told apart by their content; GeoTIFF or ESRI ASCII for elevation." placeholder:"FILE"`
+	File    []string `arg:"" help:"Files to read, told apart by their content: GeoJSON, Shapefile (also zipped or a folder), GeoPackage, KML, KMZ, GPX or CSV; GeoTIFF or ESRI ASCII for elevation." placeholder:"FILE"`
 	Sites   bool     `help:"The files hold sites." xor:"what"`
 	Points  bool     `help:"The files hold survey points." xor:"what"`
 	Layer   string   `help:"The files hold a GIS layer of this name; one of the same name is replaced." xor:"what" placeholder:"NAME"`
 	Role    string   `help:"How the layer takes part: bank crest, bank toe, water, road, buried utility, overhead line, parcel, building, access, elevation or other." placeholder:"ROLE"`
 	AsOf    string   `help:"Date the layer's data describe, like 2026-05-04." placeholder:"DATE"`
 	Licence string   `help:"Licence of the layer's data." placeholder:"TEXT"`
-	CRS     string   `help:"Coordinate system of an elevation grid that names none, like EPSG:26915." placeholder:"NAME"`
+	Table   string   `help:"Table to read of a file that holds several." placeholder:"NAME"`
+	Map     string   `help:"JSON file that says which columns and values of foreign points or sites are which of ours." placeholder:"FILE"`
+	CRS     string   `help:"Coordinate system of a file that names none, like EPSG:26915." placeholder:"NAME"`
 	Unit    string   `help:"Unit of an elevation grid's heights, when the file does not say." enum:",m,ft,ftUS" default:""`
 
 	DryRun        bool `help:"Say what would be taken and write nothing."`
@@ -36,55 +39,93 @@ func (importCmd) Help() string {
 	return `Examples:
   holdfast import --sites sites.geojson
   holdfast import --points points.csv --dry-run
-  holdfast import mains.geojson --layer "Gas mains" --role "buried utility" --as-of 2026-03-01
+  holdfast import --points survey.gpkg --map county.json
+  holdfast import mains.zip --layer "Gas mains" --role "buried utility" --as-of 2026-03-01
   holdfast import dem.tif --layer Ground --role elevation
 
 An import is all or nothing unless --accept-partial is given. The atlas is made
-if there is none.`
+if there is none. A mapping is a file like
+  {"columns": {"SOIL_CLS": "ground.class", "REMARKS": ""},
+   "values":  {"ground.class": {"Type B": "B"}}}
+where a column that becomes "" is left out.`
 }
 
 func (c *importCmd) Run(ctx context.Context, g *globals, s *streams) error {
-	if !c.Sites && !c.Points && c.Layer == "" {
-		return misuse("say what the files hold: --sites, --points, or --layer NAME --role ROLE")
-	}
-	if c.Layer != "" && len(c.File) > 1 {
-		return misuse("a layer is read from one file")
-	}
-	var layer survey.Layer
-	if c.Layer != "" {
-		var err error
-		if layer, err = c.layer(); err != nil {
-			return err
-		}
-	} else if c.Role != "" || c.AsOf != "" || c.Licence != "" {
-		return misuse("--role, --as-of and --licence go with --layer")
+	layer, err := c.wanted()
+	if err != nil {
+		return err
 	}
 	if layer.Role == survey.RoleElevation {
 		return c.elevation(ctx, g, s, layer)
 	}
-	if c.CRS != "" || c.Unit != "" {
-		return misuse("--crs and --unit go with --role elevation")
-	}
-	// Every file is read and judged before the atlas is opened, so that a bad
-	// file leaves no trace, not even a new atlas.
-	read, err := c.read(ctx, s, layer)
-	if err != nil || c.DryRun {
+	o := exchange.Options{CRS: c.CRS, Table: c.Table, Each: counting(ctx, s.err)}
+	if o.Map, err = c.mapping(); err != nil {
 		return err
 	}
-	a, done, err := g.open(ctx, s, sqlite.Options{Create: true})
+	if c.Layer != "" {
+		return c.importLayer(ctx, g, s, layer, o)
+	}
+	return c.importItems(ctx, g, s, o)
+}
+
+// wanted checks that the flags go together and returns the layer to import.
+func (c *importCmd) wanted() (layer survey.Layer, err error) {
+	switch {
+	case !c.Sites && !c.Points && c.Layer == "":
+		return layer, misuse("say what the files hold: --sites, --points, or --layer NAME --role ROLE")
+	case c.Layer == "" && (c.Role != "" || c.AsOf != "" || c.Licence != ""):
+		return layer, misuse("--role, --as-of and --licence go with --layer")
+	case c.Layer != "" && len(c.File) > 1:
+		return layer, misuse("a layer is read from one file")
+	case c.Layer != "" && c.Map != "":
+		return layer, misuse("--map goes with --points and --sites: a layer keeps its columns as they are")
+	case c.Layer != "":
+		layer, err = c.layer()
+	}
+	if err == nil && c.Unit != "" && layer.Role != survey.RoleElevation {
+		err = misuse("--unit goes with --role elevation")
+	}
+	return layer, err
+}
+
+func (c *importCmd) mapping() (*exchange.Mapping, error) {
+	if c.Map == "" {
+		return nil, nil
+	}
+	text, err := os.ReadFile(c.Map)
 	if err != nil {
-		return err
+		return nil, plainOpen(c.Map, err)
 	}
-	defer done()
-	if err := c.store(ctx, a, read, layer); err != nil {
-		return fmt.Errorf("nothing was written: %w", err)
+	read := exchange.MapPoints
+	if c.Sites {
+		read = exchange.MapSites
 	}
-	fmt.Fprintf(s.err, "%d records written to %s\n", read.taken, g.Atlas)
-	return nil
+	m, err := read(text)
+	if err != nil {
+		return nil, fmt.Errorf("read mapping %s: %w", filepath.Base(c.Map), err)
+	}
+	return m, nil
+}
+
+// counting shows on a terminal how many records were read, and ends the reading
+// when the program is told to stop.
+func counting(ctx context.Context, w io.Writer) func(int) error {
+	f, ok := w.(*os.File)
+	if ok {
+		info, err := f.Stat()
+		ok = err == nil && info.Mode()&os.ModeCharDevice != 0
+	}
+	begun := time.Now()
+	return func(done int) error {
+		if ok && done%10_000 == 0 {
+			fmt.Fprintf(f, "\r%d records read, %.0f a second ", done, float64(done)/time.Since(begun).Seconds())
+		}
+		return ctx.Err()
+	}
 }
 
 func (c *importCmd) layer() (survey.Layer, error) {
-	l := survey.Layer{ID: slug(c.Layer), Title: c.Layer, Role: survey.Role(c.Role), SourceFile: filepath.Base(c.File[0]), SourceCRS: "OGC:CRS84", Licence: c.Licence}
+	l := survey.Layer{ID: slug(c.Layer), Title: c.Layer, Role: survey.Role(c.Role), SourceFile: filepath.Base(c.File[0]), Licence: c.Licence}
 	if c.AsOf != "" {
 		t, err := time.Parse(time.DateOnly, c.AsOf)
 		if err != nil {
@@ -112,66 +153,134 @@ func slug(name string) string {
 	return strings.TrimSuffix(b.String(), "-")
 }
 
-// taken is what was read from the files.
-type taken struct {
-	sites   []survey.Site
-	points  []survey.Point
-	refused int
-	taken   int
+// open opens a file and says, where it leaves something open, which flag helps.
+func (c *importCmd) open(name string, o exchange.Options) (*exchange.Input, error) {
+	o.File = filepath.Base(name)
+	if _, err := os.Stat(name); err != nil {
+		return nil, plainOpen(name, err)
+	}
+	in, err := exchange.Open(name, o)
+	switch {
+	case errors.Is(err, exchange.ErrTables):
+		return nil, fmt.Errorf("%s: %w: name one with --table", o.File, err)
+	case errors.Is(err, exchange.ErrNoCRS):
+		return nil, fmt.Errorf("%s: %w with --crs, like --crs EPSG:26915; whoever made the file knows it", o.File, err)
+	case err != nil:
+		return nil, fmt.Errorf("%s: %w", o.File, err)
+	}
+	return in, nil
 }
 
-// read reads and reports every file. It fails when a file cannot be read, or
-// holds a refused record and partial imports are not allowed.
-func (c *importCmd) read(ctx context.Context, s *streams, layer survey.Layer) (taken, error) {
-	var all taken
-	for _, name := range c.File {
-		f, err := os.Open(name)
-		if err != nil {
-			return all, plainOpen(name, err)
+// importLayer reads the file once, into the atlas: what is refused in the end
+// takes the rest back with it. When refused records are allowed they are counted
+// first, for the layer's description.
+func (c *importCmd) importLayer(ctx context.Context, g *globals, s *streams, layer survey.Layer, o exchange.Options) error {
+	in, err := c.open(c.File[0], o)
+	if err != nil {
+		return err
+	}
+	defer in.Close() // it was only read
+	layer.SourceCRS = in.System()
+	if c.DryRun || c.AcceptPartial {
+		r := c.read(in, layer.Role)
+		for range r.features {
 		}
-		report, err := c.readOne(ctx, f, name, layer, &all)
-		if cerr := f.Close(); err == nil {
-			err = cerr
+		layer.Refused = r.report.Refused
+		if c.DryRun || r.err != nil {
+			return errors.Join(c.print(s, r.report), r.err)
 		}
-		if report != nil {
-			all.refused += report.Refused
-			all.taken += report.Taken()
-			if perr := c.print(s, report); perr != nil {
-				return all, perr
+	}
+	r := c.read(in, layer.Role)
+	err = g.fill(ctx, s, func(a atlas.Atlas) error {
+		_, err := a.Store.AddLayer(ctx, layer, r.features, author())
+		return err
+	})
+	switch {
+	case r.err != nil:
+		err = r.err
+	case err != nil:
+		err = fmt.Errorf("nothing was written: %w", err)
+	}
+	if err := errors.Join(c.print(s, r.report), err); err != nil {
+		return err
+	}
+	fmt.Fprintf(s.err, "%d records written to %s\n", r.report.Taken(), g.Atlas)
+	return nil
+}
+
+// reading is a layer on its way in. When the features have ended, err says why
+// they must not be kept.
+type reading struct {
+	features iter.Seq2[survey.LayerFeature, error]
+	report   *exchange.Report
+	err      error
+}
+
+func (c *importCmd) read(in *exchange.Input, role survey.Role) *reading {
+	features, report := in.Layer(role)
+	r := &reading{report: report}
+	r.features = func(yield func(survey.LayerFeature, error) bool) {
+		for f, err := range features {
+			if r.err = err; !yield(f, err) {
+				return
 			}
 		}
-		if err != nil {
-			return all, err
+		if r.err == nil {
+			r.err = c.judge(report.Taken(), report.Refused)
+		}
+		if r.err != nil {
+			yield(survey.LayerFeature{}, r.err)
 		}
 	}
-	if all.refused > 0 && !c.AcceptPartial {
-		return all, fmt.Errorf("%d records are refused, so nothing is written: mend them, or take the rest with --accept-partial", all.refused)
-	}
-	return all, nil
+	return r
 }
 
-func (c *importCmd) readOne(ctx context.Context, r io.Reader, name string, layer survey.Layer, all *taken) (*exchange.Report, error) {
-	o := exchange.Options{File: filepath.Base(name)}
+// judge refuses an import with refused records, unless told otherwise.
+func (c *importCmd) judge(taken, refused int) error {
 	switch {
-	case c.Sites:
-		items, report, err := exchange.ReadSites(r, o)
-		all.sites = append(all.sites, items...)
-		return report, err
-	case c.Points:
-		items, report, err := exchange.ReadPoints(r, o)
-		all.points = append(all.points, items...)
-		return report, err
+	case refused > 0 && !c.AcceptPartial:
+		return fmt.Errorf("%d records are refused, so nothing is written: mend them, or take the rest with --accept-partial", refused)
+	case refused > 0 && taken == 0:
+		return fmt.Errorf("all %d records are refused, so nothing is written", refused)
 	}
-	features, report := exchange.StreamLayer(r, layer.Role, o)
-	for _, err := range features {
-		if err == nil {
-			err = ctx.Err()
-		}
+	return nil
+}
+
+// importItems reads and judges every file before the atlas is opened.
+func (c *importCmd) importItems(ctx context.Context, g *globals, s *streams, o exchange.Options) error {
+	var sites []survey.Site
+	var points []survey.Point
+	refused := 0
+	for _, name := range c.File {
+		in, err := c.open(name, o)
 		if err != nil {
-			return report, err
+			return err
+		}
+		var report *exchange.Report
+		if c.Sites {
+			var items []survey.Site
+			items, report, err = in.Sites()
+			sites = append(sites, items...)
+		} else {
+			var items []survey.Point
+			items, report, err = in.Points()
+			points = append(points, items...)
+		}
+		refused += report.Refused
+		if err := errors.Join(c.print(s, report), err, in.Close()); err != nil {
+			return err
 		}
 	}
-	return report, nil
+	taken := len(sites) + len(points)
+	if err := c.judge(taken, refused); err != nil || c.DryRun {
+		return err
+	}
+	err := g.fill(ctx, s, func(a atlas.Atlas) error { return a.Store.ImportAll(ctx, sites, points, author()) })
+	if err != nil {
+		return fmt.Errorf("nothing was written: %w", err)
+	}
+	fmt.Fprintf(s.err, "%d records written to %s\n", taken, g.Atlas)
+	return nil
 }
 
 func (c *importCmd) print(s *streams, r *exchange.Report) error {
@@ -182,17 +291,34 @@ func (c *importCmd) print(s *streams, r *exchange.Report) error {
 	return err
 }
 
-func (c *importCmd) store(ctx context.Context, a atlas.Atlas, read taken, layer survey.Layer) (err error) {
-	if c.Layer == "" {
-		return a.Store.ImportAll(ctx, read.sites, read.points, author())
+// fill opens the atlas for put. Where there is none, one is made under another
+// name and moved to its place when put has succeeded, so that a failure leaves
+// nothing behind.
+func (g *globals) fill(ctx context.Context, s *streams, put func(atlas.Atlas) error) (err error) {
+	into := *g
+	_, missing := os.Stat(g.Atlas)
+	if fresh := errors.Is(missing, os.ErrNotExist); fresh {
+		dir, err := os.MkdirTemp(filepath.Dir(g.Atlas), ".atlas-*")
+		if err != nil {
+			return fmt.Errorf("make the atlas: %w", err)
+		}
+		defer func() { _ = os.RemoveAll(dir) }() // after the move it is empty
+		into.Atlas = filepath.Join(dir, filepath.Base(g.Atlas))
 	}
-	f, err := os.Open(c.File[0])
+	a, done, err := into.open(ctx, s, sqlite.Options{Create: true})
 	if err != nil {
-		return plainOpen(c.File[0], err)
+		return err
 	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	layer.Refused = read.refused
-	features, _ := exchange.StreamLayer(f, layer.Role, exchange.Options{})
-	_, err = a.Store.AddLayer(ctx, layer, features, author())
-	return err
+	err = put(a)
+	done()
+	if err != nil || into.Atlas == g.Atlas {
+		return err
+	}
+	if _, err := os.Stat(g.Atlas); err == nil {
+		return fmt.Errorf("another program has made %s meanwhile: import again", g.Atlas)
+	}
+	if err := os.Rename(into.Atlas, g.Atlas); err != nil {
+		return fmt.Errorf("make the atlas: %w", err)
+	}
+	return nil
 }

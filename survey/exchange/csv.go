@@ -139,7 +139,7 @@ func (t *table) readHeader(headers []string) error {
 	var unknown []string
 	for i, h := range headers {
 		if !taken[i] && !t.property(i, h) {
-			unknown = append(unknown, t.unknown(i))
+			unknown = append(unknown, t.schema.unknown(i, h))
 		}
 	}
 	if len(unknown) > 0 {
@@ -198,18 +198,6 @@ func (t *table) property(i int, header string) bool {
 	c, ok := t.schema.find(strings.ReplaceAll(header, "/", "."))
 	t.columns[i] = c
 	return ok
-}
-
-func (t *table) unknown(i int) string {
-	s := fmt.Sprintf("column %d %q is not known", i+1, t.headers[i])
-	switch near := t.schema.suggest(strings.ReplaceAll(t.headers[i], "/", ".")); len(near) {
-	case 0:
-		return s
-	case 1:
-		return s + ": did you mean " + near[0] + "?"
-	default:
-		return s + ": did you mean one of " + strings.Join(near, ", ") + "?"
-	}
 }
 
 // place names a cell for people: by column number and name.

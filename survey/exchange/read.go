@@ -15,16 +15,18 @@ import (
 	"golang.org/x/text/transform"
 
 	"holdfast/geo/geojson"
+	"holdfast/geo/vector"
 	"holdfast/survey"
 )
 
-// Format is a file format.
-type Format string
+// Format is a file format. These are the ones that are read from any reader;
+// Open reads them all.
+type Format = vector.Format
 
 const (
-	GeoJSON      Format = "GeoJSON"               // RFC 7946
-	TextSequence Format = "GeoJSON text sequence" // RFC 8142
-	CSV          Format = "CSV"                   // RFC 4180
+	GeoJSON      = vector.GeoJSON
+	TextSequence = vector.TextSequence
+	CSV          = vector.CSV
 )
 
 // Options says how a file is read.
@@ -34,6 +36,15 @@ type Options struct {
 	// Extent is where the atlas lies. A place outside it that would fall
 	// inside with longitude and latitude exchanged is refused as swapped.
 	Extent *orb.Bound
+	// CRS names the coordinate system of a file that declares none.
+	CRS string
+	// Table is the table to read of a file that has several.
+	Table string
+	// Map, when not nil, turns foreign columns and values into ours.
+	Map *Mapping
+	// Each, when not nil, is called for every record with how many there were;
+	// its error ends the reading.
+	Each func(done int) error
 }
 
 // giveUp is how many records may be refused before the first is accepted: a
@@ -44,8 +55,12 @@ const giveUp = 10_000
 // says why the file as a whole cannot be read; then no site is returned. What
 // became of each record is in the report, with and without an error.
 func ReadSites(r io.Reader, o Options) ([]survey.Site, *Report, error) {
+	return collect(fromReader(r, siteSchema), o, siteParser())
+}
+
+func siteParser() func(record) (survey.Site, string, error) {
 	seen := map[string]int{}
-	return collect(r, o, siteSchema, func(rec record) (survey.Site, string, error) {
+	return func(rec record) (survey.Site, string, error) {
 		s, err := survey.ParseSite(rec.feature)
 		if err != nil {
 			return s, s.Code, err
@@ -54,14 +69,18 @@ func ReadSites(r io.Reader, o Options) ([]survey.Site, *Report, error) {
 			return s, s.Code, err
 		}
 		return s, s.Code, onceID(seen, rec.number, s.ID)
-	})
+	}
 }
 
 // ReadPoints reads points as ReadSites reads sites. Two points of one site with
 // the same label are refused. Whether the site exists is for the store to say.
 func ReadPoints(r io.Reader, o Options) ([]survey.Point, *Report, error) {
+	return collect(fromReader(r, pointSchema), o, pointParser())
+}
+
+func pointParser() func(record) (survey.Point, string, error) {
 	seen := map[string]int{}
-	return collect(r, o, pointSchema, func(rec record) (survey.Point, string, error) {
+	return func(rec record) (survey.Point, string, error) {
 		p, err := survey.ParsePoint(rec.feature)
 		if err != nil {
 			return p, p.Label, err
@@ -71,7 +90,7 @@ func ReadPoints(r io.Reader, o Options) ([]survey.Point, *Report, error) {
 			return p, p.Label, err
 		}
 		return p, p.Label, onceID(seen, rec.number, p.ID)
-	})
+	}
 }
 
 // once refuses a name that an earlier record of the file has.
@@ -108,16 +127,28 @@ func ReadLayer(r io.Reader, role survey.Role, o Options) ([]survey.LayerFeature,
 // sequence ends with an error when the file as a whole cannot be read; the
 // report is complete when the sequence has ended.
 func StreamLayer(r io.Reader, role survey.Role, o Options) (iter.Seq2[survey.LayerFeature, error], *Report) {
-	return stream(r, o, nil, func(rec record) (survey.LayerFeature, string, error) {
+	return stream(fromReader(r, nil), o, layerParser(role))
+}
+
+func layerParser(role survey.Role) func(record) (survey.LayerFeature, string, error) {
+	return func(rec record) (survey.LayerFeature, string, error) {
 		f := rec.feature
 		return survey.LayerFeature{
 			Role: role, ID: f.ID, Geometry: f.Geometry.Geometry, Heights: f.Geometry.Z, Properties: f.Properties,
 		}, "", nil
-	})
+	}
 }
 
-func collect[T any](r io.Reader, o Options, s *schema, parse func(record) (T, string, error)) ([]T, *Report, error) {
-	items, report := stream(r, o, s, parse)
+// recordsOf yields the records of a file and fills in what the report says of
+// the file as a whole.
+type recordsOf func(*Report) iter.Seq[record]
+
+func fromReader(r io.Reader, s *schema) recordsOf {
+	return func(report *Report) iter.Seq[record] { return records(r, s, report) }
+}
+
+func collect[T any](records recordsOf, o Options, parse func(record) (T, string, error)) ([]T, *Report, error) {
+	items, report := stream(records, o, parse)
 	var out []T
 	for item, err := range items {
 		if err != nil {
@@ -141,11 +172,14 @@ type record struct {
 
 // stream reads records one by one, repairs their geometry, has them parsed and
 // reports what became of each.
-func stream[T any](r io.Reader, o Options, s *schema, parse func(record) (T, string, error)) (iter.Seq2[T, error], *Report) {
+func stream[T any](records recordsOf, o Options, parse func(record) (T, string, error)) (iter.Seq2[T, error], *Report) {
 	report := &Report{File: o.File, Records: []RecordReport{}}
 	return func(yield func(T, error) bool) {
 		var none T
-		for rec := range records(r, s, report) {
+		for rec := range records(report) {
+			if o.Each != nil && rec.fatal == nil {
+				rec.fatal = o.Each(report.Taken() + report.Refused + 1)
+			}
 			if rec.fatal != nil {
 				yield(none, rec.fatal)
 				return

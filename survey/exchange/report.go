@@ -16,15 +16,20 @@ const (
 
 // Report says what became of each record of a file.
 type Report struct {
-	File     string         `json:"file,omitempty"`
-	Format   Format         `json:"format,omitempty"` // "" when it is none of ours
-	CRS      string         `json:"crs,omitempty"`    // as declared, or OGC:CRS84, which RFC 7946 implies
-	Accepted int            `json:"accepted"`
-	Repaired int            `json:"repaired"`
-	Refused  int            `json:"refused"`
-	Notes    []string       `json:"notes,omitempty"` // on the file as a whole
-	Records  []RecordReport `json:"records"`
-	Unlisted int            `json:"unlisted,omitempty"` // records counted above but too many to list
+	File   string `json:"file,omitempty"`
+	Format Format `json:"format,omitempty"` // "" when it is none of ours
+	CRS    string `json:"crs,omitempty"`    // as declared, or OGC:CRS84, which RFC 7946 implies
+	// Table is the one that was read of a file with several.
+	Table string `json:"table,omitempty"`
+	// AccuracyM is the stated accuracy of the datum shift to WGS 84 in metres,
+	// nil when there was none or it is not stated.
+	AccuracyM *float64       `json:"accuracy_m,omitempty"`
+	Accepted  int            `json:"accepted"`
+	Repaired  int            `json:"repaired"`
+	Refused   int            `json:"refused"`
+	Notes     []string       `json:"notes,omitempty"` // on the file as a whole
+	Records   []RecordReport `json:"records"`
+	Unlisted  int            `json:"unlisted,omitempty"` // records counted above but too many to list
 }
 
 // RecordReport says what became of one record.

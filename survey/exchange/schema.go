@@ -2,6 +2,7 @@ package exchange
 
 import (
 	"encoding/json"
+	"fmt"
 	"reflect"
 	"regexp"
 	"slices"
@@ -120,6 +121,24 @@ func fieldOf(t reflect.Type, key string) (reflect.Type, bool) {
 		}
 	}
 	return nil, false
+}
+
+// unknown says that there is no such property as a column is called after,
+// counted from 0.
+func (s *schema) unknown(i int, header string) string {
+	return fmt.Sprintf("column %d %q is not known%s", i+1, header, s.hint(strings.ReplaceAll(header, "/", ".")))
+}
+
+// hint asks whether another property was meant, if there is one like it.
+func (s *schema) hint(name string) string {
+	switch near := s.suggest(name); len(near) {
+	case 0:
+		return ""
+	case 1:
+		return ": did you mean " + near[0] + "?"
+	default:
+		return ": did you mean one of " + strings.Join(near, ", ") + "?"
+	}
 }
 
 // suggest names the columns that a misspelt one may mean: those that end in

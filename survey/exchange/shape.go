@@ -157,7 +157,7 @@ func onGlobe(p orb.Point) error {
 	case math.Abs(lat) > 90 && math.Abs(lat) <= 180 && math.Abs(lon) <= 90:
 		return survey.Invalid(at, "latitude %g is beyond ±90: longitude comes first, so latitude and longitude look swapped", lat)
 	case math.Abs(lon) > 180 && math.Abs(lat) > 90:
-		return survey.Invalid(at, "%g, %g are no degrees: these look like metres or feet of a projected coordinate system; the file must be in longitude and latitude", lon, lat)
+		return survey.Invalid(at, "%g, %g are no degrees: these look like metres or feet of a projected coordinate system: name the one that the file is in", lon, lat)
 	case math.Abs(lat) > 90:
 		return survey.Invalid(at, "latitude %g is beyond ±90", lat)
 	case math.Abs(lon) > 180:
