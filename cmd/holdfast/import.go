@@ -58,7 +58,7 @@ func (c *importCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	if layer.Role == survey.RoleElevation {
 		return c.elevation(ctx, g, s, layer)
 	}
-	o := exchange.Options{CRS: c.CRS, Table: c.Table, Each: counting(ctx, s.err)}
+	o := exchange.Options{CRS: c.CRS, Table: c.Table, Each: counting(ctx, s.err, "read")}
 	if o.Map, err = c.mapping(); err != nil {
 		return err
 	}
@@ -107,9 +107,9 @@ func (c *importCmd) mapping() (*exchange.Mapping, error) {
 	return m, nil
 }
 
-// counting shows on a terminal how many records were read, and ends the reading
-// when the program is told to stop.
-func counting(ctx context.Context, w io.Writer) func(int) error {
+// counting shows on a terminal how many records were read or written, and ends
+// that when the program is told to stop.
+func counting(ctx context.Context, w io.Writer, what string) func(int) error {
 	f, ok := w.(*os.File)
 	if ok {
 		info, err := f.Stat()
@@ -118,7 +118,7 @@ func counting(ctx context.Context, w io.Writer) func(int) error {
 	begun := time.Now()
 	return func(done int) error {
 		if ok && done%10_000 == 0 {
-			fmt.Fprintf(f, "\r%d records read, %.0f a second ", done, float64(done)/time.Since(begun).Seconds())
+			fmt.Fprintf(f, "\r%d records %s, %.0f a second ", done, what, float64(done)/time.Since(begun).Seconds())
 		}
 		return ctx.Err()
 	}

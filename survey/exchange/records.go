@@ -1,0 +1,149 @@
+package exchange
+
+import (
+	"encoding/json"
+	"fmt"
+	"iter"
+	"maps"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"holdfast/geo/geojson"
+	"holdfast/geo/vector"
+	"holdfast/survey"
+)
+
+// IDField is the column for the ids of sites and points, in formats that have
+// no place of their own for them.
+const IDField = "id"
+
+// SiteRecords hands sites on for writing. Flattened, the members of objects
+// come one by one under dotted names, as in ground.class, for formats that hold
+// tables; a list stays one value. An error of the sequence comes as that of a
+// record.
+func SiteRecords(sites iter.Seq2[survey.Site, error], flatten bool) iter.Seq[vector.Record] {
+	return recordsFrom(features(sites, survey.Site.Feature), siteSchema, flatten)
+}
+
+// PointRecords is SiteRecords for points.
+func PointRecords(points iter.Seq2[survey.Point, error], flatten bool) iter.Seq[vector.Record] {
+	return recordsFrom(features(points, survey.Point.Feature), pointSchema, flatten)
+}
+
+// LayerRecords is SiteRecords for the features of a layer, whose properties are
+// kept as they are. Their ids are their numbers.
+func LayerRecords(layer iter.Seq2[survey.LayerFeature, error]) iter.Seq[vector.Record] {
+	return recordsFrom(features(layer, func(f survey.LayerFeature) (geojson.Feature, error) {
+		_, err := strconv.ParseInt(f.ID, 10, 64)
+		return geojson.Feature{ID: f.ID, NumericID: err == nil, Geometry: geojson.Geometry{Geometry: f.Geometry, Z: f.Heights}, Properties: f.Properties}, nil
+	}), nil, false)
+}
+
+func recordsFrom(all iter.Seq2[geojson.Feature, error], s *schema, flatten bool) iter.Seq[vector.Record] {
+	return func(yield func(vector.Record) bool) {
+		n := 0
+		for f, err := range all {
+			n++
+			r := vector.Record{Number: n, ID: f.ID, NumericID: f.NumericID, Geometry: f.Geometry, Err: err}
+			if err == nil {
+				r.Properties, r.Err = propertiesFrom(f, s, flatten)
+			}
+			if !yield(r) {
+				return
+			}
+		}
+	}
+}
+
+// propertiesFrom are the properties of a Feature: in the order of the contract
+// or, without a schema, by name.
+func propertiesFrom(f geojson.Feature, s *schema, flatten bool) (vector.Properties, error) {
+	members, err := membersOf(f)
+	if err == nil && flatten {
+		members, err = flat(members)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("write feature %q: %w", f.ID, err)
+	}
+	names := slices.Sorted(maps.Keys(members))
+	if s != nil {
+		slices.SortStableFunc(names, func(a, b string) int { return s.rank(a) - s.rank(b) })
+	}
+	out := make(vector.Properties, 0, len(names))
+	for _, name := range names {
+		out = append(out, vector.Property{Name: name, Value: typedValue(members[name])})
+	}
+	return out, nil
+}
+
+// rank is the place of a property in the contract.
+func (s *schema) rank(name string) int {
+	return slices.IndexFunc(s.columns, func(c column) bool {
+		return c.name == name || strings.HasPrefix(c.name, name+".")
+	})
+}
+
+// typedValue is a JSON value as vector holds it.
+func typedValue(raw json.RawMessage) any {
+	switch v := plainValue(raw).(type) {
+	case json.RawMessage:
+		if b, err := strconv.ParseBool(string(v)); err == nil && len(v) > 1 {
+			return b
+		}
+		if n, err := strconv.ParseInt(string(v), 10, 64); err == nil {
+			return n
+		}
+		if x, err := strconv.ParseFloat(string(v), 64); err == nil {
+			return x
+		}
+		return v
+	default:
+		return v
+	}
+}
+
+// SiteFields lists the flattened properties of sites with their types; what lies
+// within a list of objects is a list too.
+func SiteFields() []vector.Field { return fieldsOf("", siteSchema.root) }
+
+// PointFields is SiteFields for points.
+func PointFields() []vector.Field { return fieldsOf("", pointSchema.root) }
+
+func fieldsOf(prefix string, t reflect.Type) []vector.Field {
+	var out []vector.Field
+	for i := range t.NumField() {
+		key, of := jsonKey(t.Field(i)), t.Field(i).Type
+		if key == "" {
+			continue
+		}
+		kind, leaf := kindOf(of)
+		switch {
+		case !leaf:
+			out = append(out, fieldsOf(prefix+key+".", of)...)
+			continue
+		case kind == listCell && of.Elem().Kind() == reflect.Struct:
+			for _, f := range fieldsOf(prefix+key+".", of.Elem()) {
+				out = append(out, vector.Field{Name: f.Name, Type: vector.JSON})
+			}
+		case kind == listCell:
+			out = append(out, vector.Field{Name: prefix + key, Type: vector.JSON})
+		case kind == numberCell:
+			out = append(out, vector.Field{Name: prefix + key, Type: vector.Real})
+		case isTime(of):
+			out = append(out, vector.Field{Name: prefix + key, Type: vector.DateTime})
+		default:
+			out = append(out, vector.Field{Name: prefix + key, Type: vector.Text})
+		}
+	}
+	return out
+}
+
+func isTime(t reflect.Type) bool {
+	if get, ok := t.MethodByName("Get"); ok && get.Type.NumOut() == 2 { // survey.Opt
+		t = get.Type.Out(0)
+	}
+	return t == reflect.TypeFor[time.Time]()
+}
