@@ -1,30 +1,33 @@
 package server
 
 import (
-	"context"
-	_ "embed"
-	"encoding/json"
-	"fmt"
 	"net/http"
 	"net/url"
-	"slices"
-	"strings"
 
-	"holdfast/survey"
-	"holdfast/survey/sqlite"
+	"holdfast/geo/cql2"
 )
 
-const crs84 = "http://www.opengis.net/def/crs/OGC/1.3/CRS84"
-
-// conformsTo names the conformance classes that hold (17-069r4 and 20-002).
-var conformsTo = []string{
+// conformsTo names the conformance classes that hold (17-069r4, 18-058r1,
+// 19-079r2, 21-065r2, 20-002 and 20-057).
+var conformsTo = append([]string{
 	"http://www.opengis.net/spec/ogcapi-features-1/1.0/conf/core",
 	"http://www.opengis.net/spec/ogcapi-features-1/1.0/conf/geojson",
 	"http://www.opengis.net/spec/ogcapi-features-1/1.0/conf/html",
 	"http://www.opengis.net/spec/ogcapi-features-1/1.0/conf/oas30",
+	"http://www.opengis.net/spec/ogcapi-features-2/1.0/conf/crs",
+	"http://www.opengis.net/spec/ogcapi-features-3/1.0/conf/queryables",
+	"http://www.opengis.net/spec/ogcapi-features-3/1.0/conf/queryables-query-parameters",
+	"http://www.opengis.net/spec/ogcapi-features-3/1.0/conf/filter",
+	"http://www.opengis.net/spec/ogcapi-features-3/1.0/conf/features-filter",
 	"http://www.opengis.net/spec/ogcapi-features-4/1.0/conf/create-replace-delete",
 	"http://www.opengis.net/spec/ogcapi-features-4/1.0/conf/optimistic-locking-etags",
-}
+	"http://www.opengis.net/spec/ogcapi-tiles-1/1.0/conf/core",
+	"http://www.opengis.net/spec/ogcapi-tiles-1/1.0/conf/tileset",
+	"http://www.opengis.net/spec/ogcapi-tiles-1/1.0/conf/tilesets-list",
+	"http://www.opengis.net/spec/ogcapi-tiles-1/1.0/conf/geodata-tilesets",
+	"http://www.opengis.net/spec/ogcapi-tiles-1/1.0/conf/mvt",
+	"http://www.opengis.net/spec/ogcapi-tiles-1/1.0/conf/oas30",
+}, cql2.Conformance()...)
 
 // link is a typed link (RFC 8288) as the standard writes it in JSON.
 type link struct {
@@ -134,93 +137,6 @@ func (s *Server) handleConformance(w http.ResponseWriter, r *http.Request) {
 	s.writeResource(w, r, form, map[string][]string{"conformsTo": conformsTo}, p)
 }
 
-//go:embed openapi.json
-var openAPI []byte
-
-// handleOpenAPI is the definition of the API.
-//
-// GET /api/openapi
-func (s *Server) handleOpenAPI(w http.ResponseWriter, r *http.Request) {
-	if _, _, err := offered(r, nil, typeOpenAPI); err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	var doc map[string]any
-	if err := json.Unmarshal(openAPI, &doc); err != nil {
-		s.fail(w, r, fmt.Errorf("read API definition: %w", err))
-		return
-	}
-	doc["servers"] = []map[string]string{{"url": origin(r) + "/api"}}
-	if info, ok := doc["info"].(map[string]any); ok && s.version != "" {
-		info["version"] = s.version
-	}
-	s.writeJSON(w, r, typeOpenAPI+";version=3.0", doc)
-}
-
-// collection describes a set of features.
-type collection struct {
-	ID          string   `json:"id"`
-	Title       string   `json:"title"`
-	Description string   `json:"description,omitempty"`
-	Extent      *extent  `json:"extent,omitempty"`
-	ItemType    string   `json:"itemType"`
-	CRS         []string `json:"crs"`
-	Role        string   `json:"role,omitempty"`
-	AsOf        string   `json:"as_of,omitempty"`
-	Licence     string   `json:"licence,omitempty"`
-	Links       []link   `json:"links"`
-
-	writable bool
-}
-
-type extent struct {
-	Spatial struct {
-		BBox [][4]float64 `json:"bbox"`
-		CRS  string       `json:"crs"`
-	} `json:"spatial"`
-}
-
-// collections lists the survey's own collections and every layer.
-func (s *Server) collections(ctx context.Context, r *http.Request) ([]collection, error) {
-	layers, err := s.store.Layers(ctx)
-	if err != nil {
-		return nil, err
-	}
-	bounds, ok, err := s.store.Bounds(ctx)
-	if err != nil {
-		return nil, err
-	}
-	var around *extent
-	if ok {
-		around = &extent{}
-		around.Spatial.BBox = [][4]float64{{bounds.Left(), bounds.Bottom(), bounds.Right(), bounds.Top()}}
-		around.Spatial.CRS = crs84
-	}
-	out := []collection{
-		{ID: sqlite.Sites, Title: "Sites", Description: "Named stretches of bank or embankment; one sheet is printed for each.", Extent: around, writable: true},
-		{ID: sqlite.Points, Title: "Points", Description: "Surveyed places where an anchor could be set.", Extent: around, writable: true},
-	}
-	for _, l := range layers {
-		c := collection{ID: l.ID, Title: l.Title, Description: "Layer in the role: " + string(l.Role), Role: string(l.Role), Licence: l.Licence}
-		if t, known := l.AsOf.Get(); known {
-			c.AsOf = t.UTC().Format("2006-01-02")
-		}
-		out = append(out, c)
-	}
-	for i := range out {
-		c := &out[i]
-		at := origin(r) + "/api/collections/" + url.PathEscape(c.ID)
-		c.ItemType, c.CRS = "feature", []string{crs84}
-		c.Links = []link{
-			{at, "self", typeJSON, "this collection"},
-			{at + "?f=html", "alternate", typeHTML, "this collection, for reading"},
-			{at + "/items", "items", typeGeoJSON, "its features"},
-			{at + "/items?f=html", "items", typeHTML, "its features, for reading"},
-		}
-	}
-	return out, nil
-}
-
 // handleCollections lists the collections.
 //
 // GET /api/collections
@@ -230,10 +146,14 @@ func (s *Server) handleCollections(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	all, err := s.collections(r.Context(), r)
+	known, err := s.collections(r.Context())
 	if err != nil {
 		s.fail(w, r, err)
 		return
+	}
+	all := make([]collection, len(known))
+	for i, c := range known {
+		all[i] = c.linked(r)
 	}
 	doc := struct {
 		Links       []link       `json:"links"`
@@ -255,7 +175,7 @@ func (s *Server) handleCollection(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	c, err := s.collection(r.Context(), r)
+	c, err := s.collection(r)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -267,22 +187,4 @@ func (s *Server) handleCollection(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	s.writeResource(w, r, form, c, p)
-}
-
-// collection is the one the address names.
-func (s *Server) collection(ctx context.Context, r *http.Request) (collection, error) {
-	id := collectionID(r)
-	all, err := s.collections(ctx, r)
-	if err != nil {
-		return collection{}, err
-	}
-	i := slices.IndexFunc(all, func(c collection) bool { return c.ID == id })
-	if i < 0 {
-		names := make([]string, len(all))
-		for i, c := range all {
-			names[i] = c.ID
-		}
-		return collection{}, fmt.Errorf("there is no collection %q; there are %s: %w", id, strings.Join(names, ", "), survey.ErrNotFound)
-	}
-	return all[i], nil
 }

@@ -10,7 +10,6 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/go-chi/chi/v5"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -368,32 +367,6 @@ func TestConvert(t *testing.T) {
 	// Band S or the southern hemisphere: both are places.
 	p := checkProblem(t, call(t, s, http.MethodGet, "/api/convert?position=15S+642364+3945775", ""), http.StatusBadRequest)
 	assert.Len(t, p.Errors, 2)
-}
-
-// TestDefinitionCoversRoutes holds the API definition to the routes: every
-// route is defined, with its methods, and nothing else is.
-func TestDefinitionCoversRoutes(t *testing.T) {
-	s, _ := fixture(t)
-	doc := parse[struct {
-		OpenAPI string
-		Paths   map[string]map[string]any
-	}](t, call(t, s, http.MethodGet, "/api/openapi", ""))
-	assert.Equal(t, "3.0.3", doc.OpenAPI)
-	var defined, routed []string
-	for path, methods := range doc.Paths {
-		for m := range methods {
-			defined = append(defined, strings.ToUpper(m)+" "+path)
-		}
-	}
-	require.NoError(t, chi.Walk(s.Routes(), func(method, route string, _ http.Handler, _ ...func(http.Handler) http.Handler) error {
-		if path, ok := strings.CutPrefix(route, "/api"); ok {
-			routed = append(routed, method+" "+path)
-		}
-		return nil
-	}))
-	slices.Sort(defined)
-	slices.Sort(routed)
-	assert.Equal(t, routed, defined)
 }
 
 // TestCompressed sends GeoJSON small to those who ask.

@@ -3,86 +3,70 @@ package server
 import (
 	"bytes"
 	"context"
+	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
 	"strconv"
 	"strings"
+	"sync"
+	"time"
 
 	"github.com/go-chi/chi/v5"
-	"github.com/paulmach/orb"
 
 	"holdfast/geo/geojson"
 	"holdfast/survey"
 	"holdfast/survey/sqlite"
 )
 
-func collectionID(r *http.Request) string { return chi.URLParam(r, "collection") }
-
-// selection is which items a request asks for.
-type selection struct {
-	bound *orb.Bound
-	when  *span
-	site  string
-	after string
-	limit int
+// pathPart is a part of the address. Where the address had to escape more than
+// usual, the router leaves it escaped.
+func pathPart(r *http.Request, name string) string {
+	part := chi.URLParam(r, name)
+	if r.URL.RawPath == "" {
+		return part
+	}
+	if plain, err := url.PathUnescape(part); err == nil {
+		return plain
+	}
+	return part
 }
 
 // items is one page of a collection.
 type items struct {
 	features []geojson.Feature
-	matched  int // -1 when not counted
-	next     string
+	matched  int    // uncounted when it would have taken too long
+	next     string // cursor of the next page
 }
 
+const uncounted = -1
+
 // handleItems lists the features of a collection, a page at a time. The next
-// page is found by the last id of this one, so that it costs the same however
-// far on it is.
+// page is found by where the last feature of this one stands, so that it
+// costs the same however far on it is.
 //
-// GET /api/collections/{collection}/items?bbox=&datetime=&limit=&after=&site=
+// GET /api/collections/{collection}/items
 func (s *Server) handleItems(w http.ResponseWriter, r *http.Request) {
-	id := collectionID(r)
-	known := []string{"bbox", "datetime", "limit", "after"}
-	if id == sqlite.Points {
-		known = append(known, "site")
-	}
-	q, form, err := offered(r, known, typeGeoJSON, typeHTML)
+	c, sel, form, err := s.selection(r)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	sel, err := selected(q)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	c, err := s.collection(r.Context(), r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
+	sel.out.stamp(w)
 	if s.unchanged(w, r, form) {
 		return
 	}
-	got, err := s.list(r.Context(), id, sel)
+	got, err := s.list(r.Context(), c, sel)
+	if err == nil {
+		got.matched, err = s.matched(r, c, sel)
+	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	s.writeItems(w, r, form, c, got)
-}
-
-func selected(q url.Values) (sel selection, err error) {
-	sel.after, sel.site = q.Get("after"), q.Get("site")
-	if sel.bound, err = bbox(q); err != nil {
-		return sel, err
-	}
-	if sel.when, err = datetime(q); err != nil {
-		return sel, err
-	}
-	sel.limit, err = limit(q)
-	return sel, err
 }
 
 // unchanged answers 304 when the client has this very list already: nothing
@@ -103,84 +87,179 @@ func (s *Server) unchanged(w http.ResponseWriter, r *http.Request, form string) 
 	return true
 }
 
-func (s *Server) list(ctx context.Context, id string, sel selection) (items, error) {
-	switch id {
+// list returns a page. It asks for one feature more, to know whether there is
+// a next page.
+func (s *Server) list(ctx context.Context, c collection, sel selection) (items, error) {
+	f := sel.Filter
+	f.Limit++
+	var page items
+	var err error
+	switch c.ID {
 	case sqlite.Sites:
-		return listSurvey(ctx, sel, s.store.Sites, s.store.CountSites, survey.Site.Feature, nil)
+		rows, e := s.store.Sites(ctx, f)
+		page, err = pageOf(rows, sel, survey.Site.Feature, func(s survey.Site) string { return s.Name })
+		err = errors.Join(e, err)
 	case sqlite.Points:
-		return listSurvey(ctx, sel, s.store.Points, s.store.CountPoints, survey.Point.Feature, func(p survey.Point, when span) bool {
-			at, known := p.SurveyedAt.Get()
-			return !known || when.holds(at) // 17-069r4, 7.15.4: what has no time always matches
-		})
+		rows, e := s.store.Points(ctx, f)
+		page, err = pageOf(rows, sel, survey.Point.Feature, func(p survey.Point) string { return p.Label })
+		err = errors.Join(e, err)
+	default:
+		rows, e := s.store.Features(ctx, c.ID, f)
+		page, err = layerPage(rows, sel), e
 	}
-	return s.listLayer(ctx, id, sel)
+	if err != nil {
+		return page, err
+	}
+	for i, g := range page.features {
+		if page.features[i], err = sel.out.written(g); err != nil {
+			return page, err
+		}
+	}
+	return page, nil
 }
 
-// listSurvey lists sites or points. A filter on time is applied to what the
-// store returns, page by page, and then nothing is counted.
-func listSurvey[T any](
-	ctx context.Context, sel selection,
-	list func(context.Context, sqlite.Filter) ([]sqlite.Row[T], error),
-	count func(context.Context, sqlite.Filter) (int, error),
-	feature func(T) (geojson.Feature, error),
-	inTime func(T, span) bool,
-) (items, error) {
-	f := sqlite.Filter{Bound: sel.bound, Site: sel.site, After: sel.after, Limit: sel.limit + 1}
-	out := items{matched: -1}
-	for {
-		rows, err := list(ctx, f)
+func pageOf[T any](rows []sqlite.Row[T], sel selection, feature func(T) (geojson.Feature, error), named func(T) string) (items, error) {
+	var out items
+	if len(rows) > sel.Limit {
+		rows = rows[:sel.Limit]
+		last := rows[sel.Limit-1]
+		f, err := feature(last.Item)
 		if err != nil {
 			return out, err
 		}
-		for _, row := range rows {
-			g, err := feature(row.Item)
-			if err != nil {
-				return out, err
-			}
-			f.After = g.ID
-			if sel.when != nil && inTime != nil && !inTime(row.Item, *sel.when) {
-				continue
-			}
-			if len(out.features) == sel.limit {
-				out.next = out.features[sel.limit-1].ID
-				break
-			}
-			out.features = append(out.features, g)
+		key := named(last.Item)
+		if sel.Order.By == sqlite.UpdatedName {
+			key = last.UpdatedKey()
 		}
-		if out.next != "" || len(rows) < f.Limit {
-			break
+		out.next = cursor(sel.Order, key, f.ID)
+	}
+	for _, row := range rows {
+		f, err := feature(row.Item)
+		if err != nil {
+			return out, err
 		}
+		f.Geometry = wound(f.Geometry)
+		out.features = append(out.features, f)
 	}
-	if sel.when != nil && inTime != nil {
-		return out, nil
-	}
-	var err error
-	out.matched, err = count(ctx, f)
-	return out, err
+	return out, nil
 }
 
-func (s *Server) listLayer(ctx context.Context, id string, sel selection) (items, error) {
-	var after int64
-	if sel.after != "" {
-		var err error
-		if after, err = strconv.ParseInt(sel.after, 10, 64); err != nil {
-			return items{}, badParameter("after", "%q is not from a next link of this collection", sel.after)
-		}
-	}
-	rows, err := s.store.LayerFeatures(ctx, id, sel.bound, after, sel.limit+1)
-	if err != nil {
-		return items{}, err
-	}
-	out := items{}
-	if len(rows) > sel.limit {
-		rows = rows[:sel.limit]
-		out.next = rows[sel.limit-1].ID
+func layerPage(rows []survey.LayerFeature, sel selection) items {
+	var out items
+	if len(rows) > sel.Limit {
+		rows = rows[:sel.Limit]
+		out.next = cursor(sel.Order, "", rows[sel.Limit-1].ID)
 	}
 	for _, row := range rows {
 		out.features = append(out.features, layerFeature(row))
 	}
-	out.matched, err = s.store.CountFeatures(ctx, id, sqlite.Filter{Bound: sel.bound})
-	return out, err
+	return out
+}
+
+// byID tells whether an order goes by the id alone.
+func byID(o sqlite.Order) bool { return o.By == "" || o.By == sqlite.IDName }
+
+// cursor says where a feature stands in an order, for the parameter after:
+// its id or, in another order, that and what it is ordered by.
+func cursor(o sqlite.Order, key, id string) string {
+	if byID(o) {
+		return id
+	}
+	b, err := json.Marshal([2]string{key, id})
+	if err != nil {
+		return id // two strings can always be written
+	}
+	return base64.RawURLEncoding.EncodeToString(b)
+}
+
+func readCursor(text string, o sqlite.Order, numbered bool) (id, key string, err error) {
+	wrong := badParameter("after", "%q is not from a next link of this collection", text)
+	if byID(o) {
+		if _, err := strconv.ParseInt(text, 10, 64); numbered && err != nil {
+			return "", "", wrong
+		}
+		return text, "", nil
+	}
+	b, err := base64.RawURLEncoding.DecodeString(text)
+	if err != nil {
+		return "", "", wrong
+	}
+	var place []string
+	if json.Unmarshal(b, &place) != nil || len(place) != 2 {
+		return "", "", wrong
+	}
+	return place[1], place[0], nil
+}
+
+// patience is how long a request waits for the number of features it matches,
+// which a standard list may leave out (17-069r4, 7.15.8).
+const patience = 400 * time.Millisecond
+
+// counts remembers how many features requests match for as long as the atlas
+// stays as it is, so that only the first page of a list counts.
+type counts struct {
+	mu       sync.Mutex
+	revision int64
+	kept     map[string]int
+}
+
+const countsKept = 1000
+
+func (c *counts) get(key string, revision int64) (int, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.kept == nil || revision != c.revision || len(c.kept) >= countsKept {
+		c.kept, c.revision = map[string]int{}, revision
+	}
+	n, ok := c.kept[key]
+	return n, ok
+}
+
+func (c *counts) put(key string, revision int64, n int) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if revision == c.revision && c.kept != nil {
+		c.kept[key] = n
+	}
+}
+
+// matched counts the features that a request matches on all its pages.
+func (s *Server) matched(r *http.Request, c collection, sel selection) (int, error) {
+	if !c.writable && sel.Bound == nil && sel.Where == nil {
+		return c.features, nil
+	}
+	revision, err := s.store.Revision(r.Context())
+	if err != nil {
+		return 0, err
+	}
+	q := r.URL.Query()
+	for _, name := range []string{"after", "limit", "sortby", "crs", "f"} {
+		q.Del(name)
+	}
+	key := c.ID + "?" + q.Encode()
+	if n, ok := s.counts.get(key, revision); ok {
+		return n, nil
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), s.patience)
+	defer cancel()
+	n, err := s.count(ctx, c, sel.Filter)
+	if err != nil && ctx.Err() != nil && r.Context().Err() == nil {
+		n, err = uncounted, nil
+	}
+	if err == nil {
+		s.counts.put(key, revision, n)
+	}
+	return n, err
+}
+
+func (s *Server) count(ctx context.Context, c collection, f sqlite.Filter) (int, error) {
+	switch c.ID {
+	case sqlite.Sites:
+		return s.store.CountSites(ctx, f)
+	case sqlite.Points:
+		return s.store.CountPoints(ctx, f)
+	}
+	return s.store.CountFeatures(ctx, c.ID, f)
 }
 
 func layerFeature(f survey.LayerFeature) geojson.Feature {
@@ -202,7 +281,7 @@ func (s *Server) writeItems(w http.ResponseWriter, r *http.Request, form string,
 		NumberReturned: len(got.features), Features: got.features,
 		Links: append(selfLinks(r, form, typeGeoJSON, typeHTML), link{origin(r) + "/api/collections/" + url.PathEscape(c.ID), "collection", typeJSON, c.Title}),
 	}
-	if got.matched >= 0 {
+	if got.matched != uncounted {
 		doc.NumberMatched = &got.matched
 	}
 	if doc.Features == nil {
@@ -261,6 +340,7 @@ func (s *Server) item(ctx context.Context, collection, id string) (stored, error
 			return stored{}, err
 		}
 		f, err := row.Item.Feature()
+		f.Geometry = wound(f.Geometry)
 		return stored{f, row.Revision}, err
 	case sqlite.Points:
 		row, err := s.store.Point(ctx, id)
@@ -285,21 +365,30 @@ func (s *Server) item(ctx context.Context, collection, id string) (stored, error
 //
 // GET /api/collections/{collection}/items/{id}
 func (s *Server) handleItem(w http.ResponseWriter, r *http.Request) {
-	_, form, err := offered(r, nil, typeGeoJSON, typeHTML)
+	q, form, err := offered(r, []string{"crs"}, typeGeoJSON, typeHTML)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	c, err := s.collection(r.Context(), r)
+	c, err := s.collection(r)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	got, err := s.item(r.Context(), c.ID, pathID(r))
+	out, err := systemOf(q, "crs", c.systems)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
+	got, err := s.item(r.Context(), c.ID, pathPart(r, "id"))
+	if err == nil {
+		got.feature, err = out.written(got.feature)
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	out.stamp(w)
 	if form == typeGeoJSON && got.revision > 0 {
 		w.Header().Set("ETag", etagOf(got.revision))
 		if etagListed(r.Header.Get("If-None-Match"), etagOf(got.revision), weakly) {

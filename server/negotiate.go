@@ -21,8 +21,9 @@ const (
 // short names of media types, for ?f=.
 var shortNames = map[string][]string{
 	"html": {typeHTML},
-	"json": {typeJSON, typeGeoJSON, typeOpenAPI},
+	"json": {typeJSON, typeGeoJSON, typeOpenAPI, typeSchema},
 	"pdf":  {typePDF},
+	"mvt":  {typeTile},
 }
 
 // negotiate chooses one of the offered media types, by ?f= before Accept; the
@@ -54,7 +55,7 @@ func negotiate(r *http.Request, offers ...string) (string, error) {
 
 func offeredShort(offers []string) []string {
 	var out []string
-	for _, name := range []string{"html", "json", "pdf"} {
+	for _, name := range []string{"html", "json", "pdf", "mvt"} {
 		for _, o := range offers {
 			if slices.Contains(shortNames[name], o) {
 				out = append(out, name)

@@ -14,10 +14,20 @@ import (
 	"holdfast/survey/atlas"
 )
 
-// bbox reads four numbers (west, south, east, north) or six (with heights,
-// which do not choose anything here). West may lie east of East: then the
-// box crosses the 180° meridian (17-069r4, 7.15.3). No bbox gives nil.
+// bbox reads a box in degrees: four numbers (west, south, east, north) or six
+// (with heights, which do not choose anything here). West may lie east of
+// East: then the box crosses the 180° meridian (17-069r4, 7.15.3). No bbox
+// gives nil.
 func bbox(q url.Values) (*orb.Bound, error) {
+	v, err := boxNumbers(q)
+	if v == nil || err != nil {
+		return nil, err
+	}
+	return boundOf(*v)
+}
+
+// boxNumbers reads the two corners of a box, without their heights.
+func boxNumbers(q url.Values) (*[4]float64, error) {
 	text := q.Get("bbox")
 	if !q.Has("bbox") {
 		return nil, nil
@@ -34,7 +44,15 @@ func bbox(q url.Values) (*orb.Bound, error) {
 		}
 		v[i] = f
 	}
-	west, south, east, north := v[0], v[1], v[len(v)/2], v[len(v)/2+1]
+	if len(v) == 6 && v[2] > v[5] {
+		return nil, badParameter("bbox", "its lower height, %g, is above its upper one, %g", v[2], v[5])
+	}
+	return &[4]float64{v[0], v[1], v[len(v)/2], v[len(v)/2+1]}, nil
+}
+
+// boundOf makes a box of degrees of west, south, east, north.
+func boundOf(v [4]float64) (*orb.Bound, error) {
+	west, south, east, north := v[0], v[1], v[2], v[3]
 	switch {
 	case south > north:
 		return nil, badParameter("bbox", "its south, %g, lies north of its north, %g", south, north)
@@ -42,8 +60,6 @@ func bbox(q url.Values) (*orb.Bound, error) {
 		return nil, badParameter("bbox", "its latitudes reach beyond ±90")
 	case west < -180 || west > 180 || east < -180 || east > 180:
 		return nil, badParameter("bbox", "its longitudes reach beyond ±180")
-	case len(v) == 6 && v[2] > v[5]:
-		return nil, badParameter("bbox", "its lower height, %g, is above its upper one, %g", v[2], v[5])
 	}
 	return &orb.Bound{Min: orb.Point{west, south}, Max: orb.Point{east, north}}, nil
 }
@@ -93,19 +109,27 @@ func datetime(q url.Values) (*span, error) {
 		if len(parts) == 2 && (p == "" || p == "..") {
 			continue
 		}
-		t, err := instant(p)
+		from, to, err := moments(p)
 		if err != nil {
 			return nil, badParameter("datetime", "%q is not a date and time like 2026-05-04T08:00:00Z", p)
 		}
-		ends[i] = t
-	}
-	if len(parts) == 1 {
-		ends[1] = ends[0]
+		if ends[i] = from; i == len(parts)-1 {
+			ends[1] = to
+		}
 	}
 	if parts[0] != "" && len(parts) == 2 && !ends[0].IsZero() && !ends[1].IsZero() && ends[1].Before(ends[0]) {
 		return nil, badParameter("datetime", "%q ends before it begins", text)
 	}
 	return &span{ends[0], ends[1]}, nil
+}
+
+// moments reads a date and time, or a date, which lasts a day.
+func moments(text string) (from, to time.Time, err error) {
+	from, err = instant(text)
+	if len(text) == len(time.DateOnly) {
+		return from, from.AddDate(0, 0, 1).Add(-time.Millisecond), err
+	}
+	return from, from, err
 }
 
 // instant reads a date or a date and time.

@@ -45,6 +45,9 @@ type Server struct {
 	static   *static.Files
 	pages    map[string]*template.Template
 	briefs   briefs
+	catalog  catalog
+	counts   counts
+	patience time.Duration // with counting what a filter matches
 	handler  http.Handler
 }
 
@@ -52,7 +55,7 @@ type Server struct {
 func New(c Config) (*Server, error) {
 	s := &Server{
 		store: c.Store, now: c.Now, log: c.Log,
-		demo: c.Demo, readOnly: c.ReadOnly, version: c.Version,
+		demo: c.Demo, readOnly: c.ReadOnly, version: c.Version, patience: patience,
 	}
 	if s.now == nil {
 		s.now = time.Now
@@ -103,6 +106,11 @@ func (s *Server) routes() chi.Router {
 		r.Get("/openapi", s.handleOpenAPI)
 		r.Get("/collections", s.handleCollections)
 		r.Get("/collections/{collection}", s.handleCollection)
+		r.Get("/collections/{collection}/queryables", s.handleQueryables)
+		r.Get("/collections/{collection}/tiles", s.handleTilesets)
+		r.Get("/collections/{collection}/tiles/WebMercatorQuad", s.handleTileset)
+		r.Get("/collections/{collection}/tiles/WebMercatorQuad/{matrix}/{row}/{col}", s.handleTile)
+		r.Get("/schemas/{noun}", s.handleSchema)
 		r.Get("/collections/{collection}/items", s.handleItems)
 		r.Post("/collections/{collection}/items", s.handleCreate)
 		r.Options("/collections/{collection}/items", s.handleItemsOptions)

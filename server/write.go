@@ -77,7 +77,7 @@ func (s *Server) writable(w http.ResponseWriter, r *http.Request) (collection, e
 	if s.readOnly {
 		return collection{}, fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly)
 	}
-	c, err := s.collection(r.Context(), r)
+	c, err := s.collection(r)
 	if err == nil && !c.writable {
 		w.Header().Set("Allow", "GET, HEAD, OPTIONS")
 		err = status(http.StatusMethodNotAllowed, "The layer %s is replaced by importing it anew, not feature by feature.", c.Title)
@@ -127,6 +127,9 @@ func (s *Server) handleCreate(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f, err := readFeature(r)
+	if err == nil {
+		f, err = fromContentCRS(r, f, c.systems)
+	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -157,13 +160,16 @@ func (s *Server) handleReplace(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	id := pathID(r)
+	id := pathPart(r, "id")
 	expect, err := s.expected(r.Context(), r, c.ID, id)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	f, err := readFeature(r)
+	if err == nil {
+		f, err = fromContentCRS(r, f, c.systems)
+	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -200,6 +206,7 @@ func (s *Server) bothVersions(ctx context.Context, collection string, yours geoj
 func (s *Server) writeStored(w http.ResponseWriter, r *http.Request, code int, c collection, made stored) {
 	at := origin(r) + itemPath(c.ID, made.feature.ID)
 	w.Header().Set("ETag", etagOf(made.revision))
+	stored84.stamp(w)
 	if code == http.StatusCreated {
 		w.Header().Set("Location", at)
 	}
@@ -223,7 +230,7 @@ func (s *Server) handleDelete(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	id := pathID(r)
+	id := pathPart(r, "id")
 	if _, err := s.item(r.Context(), c.ID, id); err != nil {
 		s.fail(w, r, err)
 		return
@@ -259,7 +266,7 @@ func (s *Server) handleItemOptions(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) allow(w http.ResponseWriter, r *http.Request, reading, writing string) {
-	c, err := s.collection(r.Context(), r)
+	c, err := s.collection(r)
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -155,3 +155,19 @@ func (s *Store) Bounds(ctx context.Context) (orb.Bound, bool, error) {
 	}
 	return orb.Bound{}, false, nil
 }
+
+// Extent returns a box round all sites or points, a little wider than they
+// lie: its numbers are 32-bit ones, rounded outward. It is false when there
+// are none.
+func (s *Store) Extent(ctx context.Context, collection string) (orb.Bound, bool, error) {
+	if collection != Sites && collection != Points {
+		return orb.Bound{}, false, survey.NotFound("collection", collection)
+	}
+	var v [4]sql.NullFloat64
+	err := s.read.QueryRowContext(ctx, `SELECT min(west), min(south), max(east), max(north) FROM `+collection+`_box`).Scan(&v[0], &v[1], &v[2], &v[3])
+	b := orb.Bound{
+		Min: orb.Point{max(-180, v[0].Float64), max(-90, v[1].Float64)},
+		Max: orb.Point{min(180, v[2].Float64), min(90, v[3].Float64)},
+	}
+	return b, v[0].Valid, explain("read extent", err)
+}

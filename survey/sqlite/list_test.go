@@ -84,12 +84,24 @@ func TestPages(t *testing.T) {
 	require.NoError(t, err)
 	assert.True(t, ok)
 	assert.Equal(t, orb.Bound{Min: orb.Point{-91.21, 44.65}, Max: orb.Point{10, 50}}, b)
+	around, ok, err := s.Extent(ctx, sqlite.Sites)
+	require.NoError(t, err)
+	assert.True(t, ok)
+	assert.True(t, around.Contains(b.Min) && around.Contains(b.Max))
+	assert.InDelta(t, -91.21, around.Min[0], 1e-5)
+	assert.InDelta(t, 50, around.Max[1], 1e-5)
 }
 
 func TestBoundsOfNothing(t *testing.T) {
-	_, ok, err := newAtlas(t).Bounds(t.Context())
+	s := newAtlas(t)
+	_, ok, err := s.Bounds(t.Context())
 	require.NoError(t, err)
 	assert.False(t, ok)
+	_, ok, err = s.Extent(t.Context(), sqlite.Points)
+	require.NoError(t, err)
+	assert.False(t, ok)
+	_, _, err = s.Extent(t.Context(), "gas")
+	assert.ErrorIs(t, err, survey.ErrNotFound)
 }
 
 // The box index holds 32-bit numbers: the exact coordinate decides, also where

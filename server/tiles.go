@@ -1,0 +1,223 @@
+package server
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/paulmach/orb/maptile"
+
+	"holdfast/geo/tile"
+	"holdfast/survey/sqlite"
+)
+
+const (
+	typeTile    = "application/vnd.mapbox-vector-tile"
+	relTilesets = "http://www.opengis.net/def/rel/ogc/1.0/tilesets-vector"
+	relTiling   = "http://www.opengis.net/def/rel/ogc/1.0/tiling-scheme"
+
+	webMercatorQuad    = "WebMercatorQuad"
+	webMercatorQuadURI = "http://www.opengis.net/def/tilematrixset/OGC/1.0/" + webMercatorQuad
+)
+
+// tileset describes the tiles of a collection (OGC 17-083r4).
+type tileset struct {
+	Title            string         `json:"title"`
+	Description      string         `json:"description,omitempty"`
+	DataType         string         `json:"dataType"`
+	CRS              string         `json:"crs"`
+	TileMatrixSetURI string         `json:"tileMatrixSetURI"`
+	Links            []tileLink     `json:"links"`
+	Layers           []tilesetLayer `json:"layers,omitempty"`
+	BoundingBox      *tilesetBox    `json:"boundingBox,omitempty"`
+}
+
+// tileLink is a link that may be a template.
+type tileLink struct {
+	link
+	Templated bool `json:"templated,omitempty"`
+}
+
+type tilesetLayer struct {
+	ID         string `json:"id"`
+	DataType   string `json:"dataType"`
+	Properties schema `json:"propertiesSchema"`
+}
+
+type tilesetBox struct {
+	LowerLeft  [2]float64 `json:"lowerLeft"`
+	UpperRight [2]float64 `json:"upperRight"`
+	CRS        string     `json:"crs"`
+}
+
+// tileset describes the one tileset a collection has.
+func (c collection) tileset(r *http.Request) tileset {
+	at := origin(r) + tilesPath(c.ID) + "/" + webMercatorQuad
+	return tileset{
+		Title: c.Title, DataType: "vector", CRS: epsg + fmt.Sprint(webSphere), TileMatrixSetURI: webMercatorQuadURI,
+		Links: []tileLink{
+			{link: link{at, "self", typeJSON, "this tileset"}},
+			{link: link{webMercatorQuadURI, relTiling, typeJSON, webMercatorQuad}},
+			{link: link{at + "/{tileMatrix}/{tileRow}/{tileCol}", "item", typeTile, "one tile"}, Templated: true},
+		},
+	}
+}
+
+func tilesPath(collection string) string {
+	return "/api/collections/" + url.PathEscape(collection) + "/tiles"
+}
+
+// handleTilesets lists the tilesets of a collection (20-057,
+// /req/tilesets-list).
+//
+// GET /api/collections/{collection}/tiles
+func (s *Server) handleTilesets(w http.ResponseWriter, r *http.Request) {
+	_, form, err := offered(r, nil, typeJSON, typeHTML)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	c, err := s.collection(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	doc := struct {
+		Links    []link    `json:"links"`
+		Tilesets []tileset `json:"tilesets"`
+	}{selfLinks(r, form, typeJSON, typeHTML), []tileset{c.tileset(r)}}
+	s.writeResource(w, r, form, doc, apiPage{
+		Heading: c.Title + ": vector tiles", Links: doc.Links, Head: []string{"Tileset"},
+		Rows: [][]apiCell{{{webMercatorQuad, tilesPath(c.ID) + "/" + webMercatorQuad + "?f=html"}}},
+	})
+}
+
+// handleTileset describes a tileset (20-057, /req/tileset).
+//
+// GET /api/collections/{collection}/tiles/WebMercatorQuad
+func (s *Server) handleTileset(w http.ResponseWriter, r *http.Request) {
+	_, form, err := offered(r, nil, typeJSON, typeHTML)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	c, err := s.collection(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	doc := c.tileset(r)
+	doc.Description = fmt.Sprintf("Simplified for each tile. A tile shows %d features at most: of more, an even part.", tileFeatures)
+	held := schema{Type: "object", Properties: map[string]*schema{}}
+	for _, f := range c.shown(nil) {
+		held.Properties[f.name] = f.schema
+	}
+	doc.Layers = []tilesetLayer{{ID: c.ID, DataType: "vector", Properties: held}}
+	if c.Extent != nil {
+		b := c.Extent.Spatial.BBox[0]
+		doc.BoundingBox = &tilesetBox{LowerLeft: [2]float64{b[0], b[1]}, UpperRight: [2]float64{b[2], b[3]}, CRS: crs84}
+	}
+	s.writeResource(w, r, form, doc, apiPage{Heading: c.Title + ": " + webMercatorQuad, Text: doc.Description, Links: selfLinks(r, form, typeJSON, typeHTML)})
+}
+
+// brief properties are what tiles carry of sites and points; all of them would
+// make tiles heavy, and one can ask for more.
+var tileProperties = map[string][]string{
+	sqlite.Sites:  {"name", "code", "district", "kind", "review.state"},
+	sqlite.Points: {"site", "label", "surveyed_at", "ground.class", "terrain.slope_deg", "buried_utilities.state", "overhead.state"},
+}
+
+// shown lists the properties that a tile carries: those asked for or, when
+// names is nil, the usual ones.
+func (c collection) shown(names []string) []field {
+	if names == nil {
+		names = tileProperties[c.ID]
+	}
+	return slices.DeleteFunc(slices.Clone(c.fields), func(f field) bool {
+		return f.schema.Type == nil || f.schema.Type == "array" || names != nil && !slices.Contains(names, f.name)
+	})
+}
+
+// tileFeatures is the most features a tile shows.
+const tileFeatures = 5000
+
+// handleTile is one tile (20-057, /req/core/tc-op).
+//
+// GET /api/collections/{collection}/tiles/WebMercatorQuad/{matrix}/{row}/{col}?properties=
+func (s *Server) handleTile(w http.ResponseWriter, r *http.Request) {
+	q, _, err := offered(r, []string{"properties"}, typeTile)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	c, err := s.collection(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	at, err := tile.Parse(pathPart(r, "matrix"), pathPart(r, "row"), pathPart(r, "col"))
+	if err != nil {
+		s.fail(w, r, status(http.StatusNotFound, "%s", sentence(err.Error())))
+		return
+	}
+	var names []string
+	if q.Has("properties") {
+		names = strings.Split(q.Get("properties"), ",")
+	}
+	fields := c.shown(names)
+	if len(names) > len(fields) {
+		s.fail(w, r, badParameter("properties", "names what is no property with one value of this collection; see its queryables"))
+		return
+	}
+	if s.unchanged(w, r, typeTile) {
+		return
+	}
+	b, err := s.tile(r.Context(), c, at, fields)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if len(b) == 0 {
+		w.WriteHeader(http.StatusNoContent)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", typeTile)
+	h.Add("Vary", "Accept")
+	if _, err := w.Write(b); err != nil {
+		s.log.InfoContext(r.Context(), "write tile", "error", err)
+	}
+}
+
+// tile encodes one tile of a collection.
+func (s *Server) tile(ctx context.Context, c collection, at maptile.Tile, fields []field) ([]byte, error) {
+	found, err := s.store.Within(ctx, c.ID, tile.Reach(at), tileFeatures)
+	if err != nil {
+		return nil, err
+	}
+	layer := tile.Layer{Name: c.ID, Features: make([]tile.Feature, 0, len(found))}
+	for _, f := range found {
+		one := tile.Feature{Geometry: f.Geometry.Geometry}
+		values, err := sqlite.Flatten(f.Properties)
+		if err != nil {
+			return nil, fmt.Errorf("write tile: %w", err)
+		}
+		one.Properties = make(map[string]any, len(fields)+1)
+		for _, p := range fields {
+			if v, ok := values[p.name]; ok {
+				one.Properties[p.name] = v
+			}
+		}
+		if n, err := strconv.ParseUint(f.ID, 10, 64); err == nil && f.NumericID {
+			one.ID = &n
+		} else {
+			one.Properties[sqlite.IDName] = f.ID
+		}
+		layer.Features = append(layer.Features, one)
+	}
+	return tile.Encode(at, layer)
+}
