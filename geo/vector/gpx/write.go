@@ -45,8 +45,15 @@ var elements = []struct {
 	name string
 	typ  vector.Type
 }{
-	{"time", vector.DateTime}, {"magvar", vector.Real}, {"geoidheight", vector.Real}, {"name", vector.Text},
-	{"cmt", vector.Text}, {"desc", vector.Text}, {"src", vector.Text}, {"sym", vector.Text}, {"type", vector.Text},
+	{"time", vector.DateTime},
+	{"magvar", vector.Real},
+	{"geoidheight", vector.Real},
+	{"name", vector.Text},
+	{"cmt", vector.Text},
+	{"desc", vector.Text},
+	{"src", vector.Text},
+	{"sym", vector.Text},
+	{"type", vector.Text},
 }
 
 // Begin starts the only layer.

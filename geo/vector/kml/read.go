@@ -59,6 +59,7 @@ func (p Part) hasPlacemark() bool {
 		if e, is := tok.(xml.StartElement); is && e.Name.Local == "Placemark" {
 			return true
 		}
+		x.Record()
 	}
 }
 
@@ -92,7 +93,7 @@ func (s *source) Read(layer int) iter.Seq[vector.Record] {
 		switch {
 		case errors.Is(err, errStop):
 		case err != nil:
-			yield(vector.Record{Err: vector.Broken(markup.Plain(err), r.number)})
+			yield(vector.Record{Err: vector.Broken(markup.Plain(err), r.done)})
 		default:
 			r.conclude()
 		}
@@ -102,7 +103,8 @@ func (s *source) Read(layer int) iter.Seq[vector.Record] {
 type reader struct {
 	x       *markup.Reader
 	yield   func(vector.Record) bool
-	number  int
+	number  int // of the placemark being read
+	done    int // placemarks that were read
 	folders []string
 	depth   int // of containers
 	schemas map[string]map[string]vector.Type
@@ -128,6 +130,7 @@ func (r *reader) conclude() {
 
 // feature reads an element of a container.
 func (r *reader) feature(e xml.StartElement) error {
+	r.x.Record()
 	switch e.Name.Local {
 	case "Document", "Folder":
 		return r.container(e)
@@ -230,6 +233,7 @@ func (r *reader) placemark(e xml.StartElement) error {
 	if rec.Err != nil {
 		rec.Properties = nil
 	}
+	r.done = r.number
 	if !r.yield(rec) {
 		return errStop
 	}

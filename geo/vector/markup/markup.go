@@ -18,12 +18,16 @@ import (
 const (
 	maxDepth = 100
 	maxTag   = 1 << 20 // bytes of a tag with its attributes
+	// maxTokens is for one record: a million positions, each with an elevation,
+	// a time and white space between them.
+	maxTokens = 14_000_000
 )
 
 var (
 	// ErrDTD reports a document type definition, which could declare entities.
 	ErrDTD  = errors.New("the XML has a document type definition, which is not allowed")
 	errDeep = errors.New("the XML is nested too deep")
+	errMuch = errors.New("one record of the XML holds too much")
 	errTag  = fmt.Errorf("a tag of the XML is longer than %d bytes", maxTag)
 )
 
@@ -32,6 +36,8 @@ type Reader struct {
 	dec   *xml.Decoder
 	guard *vector.Guard
 	depth int
+	// tokens of the current record
+	tokens int
 }
 
 // NewReader reads XML in any encoding it declares.
@@ -83,6 +89,9 @@ func (t *tags) Read(p []byte) (int, error) {
 	return n, err
 }
 
+// Record begins a new record.
+func (r *Reader) Record() { r.tokens = 0 }
+
 // Token returns the next start, end or text; comments and instructions are
 // passed over.
 func (r *Reader) Token() (xml.Token, error) {
@@ -91,6 +100,9 @@ func (r *Reader) Token() (xml.Token, error) {
 		tok, err := r.dec.Token()
 		if err != nil {
 			return nil, err
+		}
+		if r.tokens++; r.tokens > maxTokens {
+			return nil, errMuch
 		}
 		switch tok.(type) {
 		case xml.StartElement:
