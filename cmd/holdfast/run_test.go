@@ -65,7 +65,7 @@ func (r result) sentence(t *testing.T, code int, says string) {
 }
 
 func TestEveryVerbHasHelpWithAnExample(t *testing.T) {
-	for _, verb := range []string{"demo", "serve", "import", "options", "sheet", "convert", "terrain"} {
+	for _, verb := range []string{"demo", "serve", "import", "export", "options", "sheet", "convert", "terrain"} {
 		r := call(t, "", verb, "--help")
 		assert.Equal(t, exitDone, r.code, verb)
 		assert.Contains(t, r.out, "holdfast "+verb, verb)

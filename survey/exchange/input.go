@@ -225,6 +225,8 @@ func (in *Input) foreign(s *schema) recordsOf {
 				yield(record{fatal: err})
 				return
 			}
+			// Clockwise outer rings are no fault of a Shapefile: it asks for them.
+			turn := in.source.Format() == vector.Shapefile
 			for r := range vector.ToWGS84(in.source.Read(in.table), in.system) {
 				if r.Number == 0 {
 					report.Notes = append(report.Notes, r.Notes...)
@@ -233,6 +235,9 @@ func (in *Input) foreign(s *schema) recordsOf {
 					}
 					yield(record{fatal: survey.Invalid("", "%s", r.Err)})
 					return
+				}
+				if turn && r.Err == nil {
+					r.Geometry = vector.Wind(r.Geometry, true)
 				}
 				if !yield(t.record(&r)) {
 					return

@@ -70,6 +70,9 @@ func (t *translator) properties(rec *record, props vector.Properties) error {
 		if v = t.value(name, v); v == nil || v == "" {
 			continue
 		}
+		if label, _ := props.Get("label"); name == "name" && v == label && t.schema == pointSchema {
+			continue // GPX calls a waypoint by its label
+		}
 		if name == "id" {
 			if _, own := t.schema.find(name); !own {
 				rec.feature.ID, rec.feature.NumericID = vector.AsText(v), false
