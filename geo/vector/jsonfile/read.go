@@ -74,7 +74,6 @@ func (r *reader) texts(in *bufio.Reader, l layout) error {
 		}
 		if text = bytes.TrimSpace(bytes.TrimSuffix(text, []byte{delimiter})); len(text) > 0 {
 			r.dec.Reset(bytes.NewBuffer(text), lenient()...)
-			before := r.number
 			fault := r.top()
 			if fault == nil && r.dec.InputOffset() < int64(len(text)) {
 				fault = errors.New("something follows the end of the JSON text")
@@ -83,7 +82,7 @@ func (r *reader) texts(in *bufio.Reader, l layout) error {
 				return fault
 			}
 			if fault != nil {
-				r.number = before + 1
+				r.number++
 				if !r.yield(vector.Record{Number: r.number, Err: r.plain(fault)}) {
 					return errStop
 				}
