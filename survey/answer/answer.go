@@ -108,7 +108,7 @@ type If struct {
 	Moisture survey.Moisture     `json:"moisture"`
 	Class    survey.GroundClass  `json:"class"`
 	Verdict  Verdict             `json:"verdict"`
-	Ratio    survey.Opt[float64] `json:"ratio,omitzero"` // of the best anchor
+	Ratio    survey.Opt[float64] `json:"ratio,omitzero"` // the greatest of any anchor with that verdict
 }
 
 // Answer is everything the engine says of one point. Its slices may be shared

@@ -19,8 +19,7 @@ import (
 
 var asOf = time.Date(2026, 5, 4, 8, 0, 0, 0, time.UTC)
 
-func policy(t testing.TB) survey.Policy {
-	t.Helper()
+func policy(t require.TestingT) survey.Policy {
 	p, err := survey.ParsePolicy(data.DefaultPolicy)
 	require.NoError(t, err)
 	return p

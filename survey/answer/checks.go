@@ -179,7 +179,7 @@ func (w *working) sharingCheck(count int) Check {
 	t := w.t.num(float64(count), 0).s(" rigs ").short(apart).s(" apart, taken to share equally: lead the legs together at least ").length(reach).
 		s(" ahead of the front stakes and equalise them")
 	if leg, warn, ok := w.leg(count); ok {
-		t.s("; an outer leg then carries ").force(leg)
+		t.s("; an outer leg then carries ").demand(leg)
 		if warn != "" {
 			t.s("; ").s(warn)
 		}
@@ -263,13 +263,16 @@ func (w *working) kitChecks(n *Need) (kit, rope Check) {
 	return kit, rope
 }
 
+// flattest is the slope below which its foot is nowhere in particular.
+const flattest = 1 * geo.Degree
+
 // toToe is the way of the rope from the anchor's front over the edge to the
 // foot of the slope. It needs the setback, the slope and the height.
 func (w *working) toToe() survey.Opt[geo.Length] {
 	a, okA := w.in.Point.Terrain.Slope()
 	h, okH := w.in.Point.Terrain.HeightM.Get()
 	d, how := w.setback()
-	if !okA || !okH || how == "" || a <= 0 {
+	if !okA || !okH || how == "" || a < flattest {
 		return survey.Opt[geo.Length]{}
 	}
 	return survey.Known(d + h/geo.Length(math.Sin(a.Radians())))

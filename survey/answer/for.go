@@ -85,9 +85,9 @@ func (e *Engine) For(in Input) (Answer, error) {
 
 // Brief is the outcome of an answer without its working.
 type Brief struct {
-	Class   survey.GroundClass
-	Verdict Verdict
-	Ratio   survey.Opt[float64] // of the best anchor; unknown when it has no figure
+	Class   survey.GroundClass  `json:"class"`
+	Verdict Verdict             `json:"verdict"`
+	Ratio   survey.Opt[float64] `json:"ratio,omitzero"` // the greatest of any anchor with that verdict; unknown when none has a figure
 }
 
 // Brief gives the verdict and ratio that For would, in a fraction of the time.
@@ -99,6 +99,21 @@ func (e *Engine) brief(in *Input, tonight survey.Moisture) (Brief, error) {
 		return Brief{}, err
 	}
 	return w.best()
+}
+
+// Sharing is the load-sharing curve of a rig at the point, by its pattern. It
+// takes about a millisecond and is no part of an answer; ok is false where no
+// stake figure may be given.
+func (e *Engine) Sharing(in Input, pattern string) (s rig.Sharing, ok bool, err error) {
+	rows, err := survey.ParsePattern(pattern)
+	if err != nil {
+		return s, false, err
+	}
+	w, err := e.begin(&in, in.Tonight, true)
+	if err != nil {
+		return s, false, err
+	}
+	return e.book.Sharing(rows, &w.cond)
 }
 
 // working is an answer under way.
@@ -131,6 +146,9 @@ func (e *Engine) begin(in *Input, tonight survey.Moisture, brief bool) (*working
 	}
 	if toward, ok := in.Toward.Get(); ok && !(toward >= 0 && toward <= 360) {
 		return nil, survey.Invalid("", "a bearing of %g° is outside 0 to 360", toward.Degrees())
+	}
+	if in.Tonight != "" && rank(survey.Moistures, in.Tonight) == len(survey.Moistures) {
+		return nil, survey.Invalid("", "%q is no state of the ground: %v are", in.Tonight, survey.Moistures)
 	}
 	slope := survey.Opt[geo.Angle]{}
 	if a, ok := in.Point.Terrain.Slope(); ok {
@@ -232,7 +250,8 @@ func (w *working) drier(t *DepartmentTest) bool {
 	if rank(survey.Moistures, w.tonight) > rank(survey.Moistures, now) && w.tonight != "" {
 		now = w.tonight
 	}
-	return tested == "" || now == "" || rank(survey.Moistures, now) > rank(survey.Moistures, tested)
+	frozen := tested == survey.Frozen || now == survey.Frozen // frost holds until it thaws
+	return tested == "" || now == "" || frozen || rank(survey.Moistures, now) > rank(survey.Moistures, tested)
 }
 
 // rank is the place of a value in a list, or past its end.

@@ -43,15 +43,16 @@ func (w *working) judge(c *candidate) {
 		*c.words = w.figureWords(&c.Anchor)
 	}
 	hold, known := c.Anchor.HoldingN.Get()
-	ratio := hold / force
+	ratio, floor := hold/force, w.policy().FloorRatio.Value*(1-fine)
 	if known {
 		c.Ratio = survey.Known(ratio)
 	}
+	most, capped := c.Anchor.MostN.Get() // what gave way is no anchor, whatever is not known of it
 	if y, ok := c.Anchor.YieldN.Get(); ok && y > 0 {
 		c.YieldShare = survey.Known(force / y)
 	}
 	switch {
-	case failing > 0 || known && ratio < w.policy().FloorRatio.Value*(1-fine):
+	case failing > 0 || known && ratio < floor || capped && most/force < floor:
 		c.Verdict = No
 	case !known || unrun > 0:
 		c.Verdict = Unknown
@@ -107,16 +108,18 @@ func (w *working) figureWords(a *rig.Anchor) (out figureWords) {
 	force, floor := w.a.LoadCase.ForceOnAnchorN, w.policy().FloorRatio.Value
 	if hold, ok := a.HoldingN.Get(); ok {
 		ratio := hold / force
-		t := w.t.s("holds ").force(hold).s(" (").s(string(a.Governs))
+		t := w.t.s("holds ").hold(hold).s(" (").s(string(a.Governs))
 		if a.Governs != survey.TestedHere && a.Governs != survey.TestedGround {
 			t.s(", an estimate")
 		}
-		out.holds = t.s(") against ").force(force).s(": ").ratio(ratio).s(", ").ratio(w.required).s(" required").end()
+		out.holds = t.s(") against ").demand(force).s(": ").ratio(ratio).s(", ").ratio(w.required).s(" required").end()
 		if ratio < floor*(1-fine) {
 			out.lacks = w.t.s("below the policy's floor of ").ratio(floor).end()
 		} else if ratio < w.required {
-			out.lacks = w.t.s("short by ").force(w.required*force - hold).end()
+			out.lacks = w.t.s("short by ").demand(w.required*force - hold).end()
 		}
+	} else if most, ok := a.MostN.Get(); ok {
+		out.lacks = w.t.s("a pull failed here at ").hold(most).end()
 	}
 	if y, ok := a.YieldN.Get(); ok && y > 0 {
 		t := w.t.s("the load is ").num(force/y*100, 0).s(" % of the pull at which the front stake starts to bend")
@@ -145,7 +148,7 @@ func (w *working) figureWords(a *rig.Anchor) (out figureWords) {
 	}
 	out.besides = w.t.end()
 	if factor := w.policy().DoubtFactor.Value; hand > 0 && mech > 0 && max(hand/mech, mech/hand) > factor {
-		out.doubt = w.t.s("doubt: handbook ").force(hand).s(" and mechanics ").force(mech).s(" lie more than ").num(factor, 1).s(" times apart").end()
+		out.doubt = w.t.s("doubt: handbook ").hold(hand).s(" and mechanics ").hold(mech).s(" lie more than ").num(factor, 1).s(" times apart").end()
 	}
 	return out
 }

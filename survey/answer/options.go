@@ -143,10 +143,14 @@ func (w *working) judgeFound(c *candidate, i int) {
 	c.Checks = []Check{w.screenCheck(a, &s, rated)}
 	w.check(c)
 	w.judge(c)
+	// Without a rating it is worth backing up, and no more; that a gentle pull of
+	// it held makes it no worse.
+	_, entered := a.Rated()
+	entered = entered && a.Evidence != survey.Assumed
+	if !entered && !c.Anchor.MostN.Known() && a.Kind != survey.KindDeadman && c.Verdict != Holds && passing(c.Checks) {
+		c.Verdict = Short
+	}
 	if !rated {
-		if c.Verdict == Unknown && passing(c.Checks) {
-			c.Verdict = Short // worth backing up, and no more
-		}
 		w.because(c, w.t.s("no rating: no figure is invented; ").s(s.Says).end())
 	}
 	if !known {

@@ -23,13 +23,16 @@ type candidate struct {
 }
 
 // spots visits where the candidate stands: where its rope leaves, and its
-// stakes. An anchor of no known place is looked for at the point itself.
+// stakes. An anchor of no known place is looked for at the point itself, and so
+// is a rig of no known pull.
 func (c *candidate) spots(visit func(tangent.XY)) {
 	if c.form == nil {
 		visit(c.found)
 		return
 	}
-	visit(c.stand.XY(0, 0))
+	if visit(c.stand.Front); !c.located {
+		return
+	}
 	for i := range c.form.Spots {
 		s := &c.form.Spots[i]
 		visit(c.stand.XY(s.Right, s.Behind))

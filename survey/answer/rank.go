@@ -4,13 +4,16 @@ import (
 	"cmp"
 )
 
-// compare ranks: verdict, then checks that failed, then the ratio capped at the
-// required one, then people × minutes, then stakes.
+// compare ranks: verdict, then checks that failed - an anchor that cannot be
+// built with the kit carried comes after one that can - then the ratio capped at
+// the required one, then whether an independent belay goes with it, then people
+// × minutes, then stakes.
 func (w *working) compare(a, b Option) int {
 	return cmp.Or(
 		cmp.Compare(rank(Verdicts, a.Verdict), rank(Verdicts, b.Verdict)),
 		cmp.Compare(failures(&a), failures(&b)),
 		cmp.Compare(w.capped(&b), w.capped(&a)),
+		cmp.Compare(a.Unbelayed(), b.Unbelayed()),
 		cmp.Compare(a.People*a.Minutes, b.People*b.Minutes),
 		cmp.Compare(a.Kit.Stakes, b.Kit.Stakes),
 		cmp.Compare(mainStakes(&a), mainStakes(&b)),
@@ -27,6 +30,18 @@ func failures(o *Option) int {
 		}
 	}
 	return n
+}
+
+// Unbelayed is 0 with an independent belay of the main anchor's verdict or
+// better, 1 with a worse one, 2 with none.
+func (o *Option) Unbelayed() int {
+	switch {
+	case o.Belay == nil:
+		return 2
+	case rank(Verdicts, o.Belay.Verdict) > rank(Verdicts, o.Main.Verdict):
+		return 1
+	}
+	return 0
 }
 
 func (w *working) capped(o *Option) float64 {
@@ -60,6 +75,8 @@ func (w *working) why(a, b *Option) string {
 			return above().s("has no figure").end()
 		}
 		return above().s("has the lower ratio").end()
+	case a.Unbelayed() < b.Unbelayed():
+		return above().s("has no independent belay as good").end()
 	case a.People*a.Minutes < b.People*b.Minutes:
 		return above().s("takes ").num(float64(b.People), 0).s(" people ").num(float64(b.Minutes), 0).s(" minutes rather than ").
 			num(float64(a.People), 0).s(" and ").num(float64(a.Minutes), 0).end()

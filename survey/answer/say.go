@@ -39,7 +39,7 @@ func (w *working) settle() {
 			}
 		}
 		if best.Verdict == Short {
-			add(w.t.s("pull-test here: a rig that holds ").force(w.required * w.a.LoadCase.ForceOnAnchorN).s(" settles it for that rig").end())
+			add(w.t.s("pull-test here: a rig that holds ").demand(w.required * w.a.LoadCase.ForceOnAnchorN).s(" settles it for that rig").end())
 		}
 	}
 	for _, s := range w.a.Ground.Settles {

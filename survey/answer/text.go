@@ -90,14 +90,22 @@ func (t *text) f(format string, args ...any) string {
 	return fmt.Sprintf(format, args...)
 }
 
-// force writes a force to two significant digits, which is all the methods
-// support; US customary stands beside SI where the department uses it.
-func (t *text) force(n float64) *text {
+// hold writes a holding power, rounded down so that writing it never makes an
+// anchor stronger; demand writes a force to be resisted, rounded up. Both give
+// two digits, three after a leading 1, in the department's units with SI
+// beside US customary: the rule of the pages and the sheet.
+func (t *text) hold(n float64) *text   { return t.force(n, down) }
+func (t *text) demand(n float64) *text { return t.force(n, up) }
+
+func down(x float64) float64 { return math.Floor(x + 1e-9) }
+func up(x float64) float64   { return math.Ceil(x - 1e-9) }
+
+func (t *text) force(n float64, round func(float64) float64) *text {
 	f := survey.Force(n)
-	if t.significant(f.Kilonewtons()).s(" kN"); t.units == survey.UnitsSI {
-		return t
+	if t.units == survey.UnitsSI {
+		return t.significant(f.Kilonewtons(), round).s(" kN")
 	}
-	return t.s(" (").significant(f.Pounds()).s(" lbf)")
+	return t.significant(f.Pounds(), round).s(" lbf (").significant(f.Kilonewtons(), round).s(" kN)")
 }
 
 // length writes a length to a decimetre, with feet beside it where the
@@ -117,15 +125,19 @@ func (t *text) short(l geo.Length) *text {
 	return t.s(" (").num(l.Inches(), 0).s(" in)")
 }
 
-// significant writes a number to two significant digits, without exponent and
-// with a comma between thousands.
-func (t *text) significant(v float64) *text {
-	if !(math.Abs(v) > 0) || math.IsInf(v, 0) {
-		return t.num(v, 0)
+// significant writes a positive number to two significant digits, three after
+// a leading 1, without exponent and with a comma between thousands.
+func (t *text) significant(v float64, round func(float64) float64) *text {
+	if !(v >= 1e-3) { // less is nothing
+		return t.s("0")
 	}
-	digits := 1 - int(math.Floor(math.Log10(math.Abs(v))))
+	exponent := math.Floor(math.Log10(v) + 1e-12)
+	digits := 1 - int(exponent)
+	if v/math.Pow(10, exponent) < 2 {
+		digits++
+	}
 	scale := math.Pow(10, float64(digits))
-	v = math.Round(v*scale) / scale
+	v = round(v*scale*(1+1e-12)) / scale
 	if v >= 1000 && v < 1e6 {
 		t.num(math.Floor(v/1000), 0).s(",")
 		rest := math.Mod(v, 1000)
@@ -133,6 +145,9 @@ func (t *text) significant(v float64) *text {
 			t.s("0")
 		}
 		return t.num(rest, 0)
+	}
+	for digits > 0 && math.Abs(v*math.Pow(10, float64(digits-1))-math.Round(v*math.Pow(10, float64(digits-1)))) < 1e-9 {
+		digits-- // no needless zeros
 	}
 	return t.num(v, max(digits, 0))
 }

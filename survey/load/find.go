@@ -30,7 +30,7 @@ func Find(p survey.Policy, id string) (survey.LoadCase, error) {
 			return survey.LoadCase{}, survey.Invalid("", "a load of %s is outside %g to %g kN", strings.TrimSpace(id), leastLoad.Kilonewtons(), mostLoad.Kilonewtons())
 		}
 		own := p.LoadCases[0]
-		own.ID, own.Title, own.LoadN, own.Source = id, "own load of "+strings.TrimSpace(id), w.Newtons(), "as entered"
+		own.ID, own.Title, own.LoadN, own.Source = id, "load of "+strings.TrimSpace(id), w.Newtons(), "as entered"
 		return own, nil
 	}
 	return survey.LoadCase{}, fmt.Errorf("%w; or write a load like 280 kg, 3.5 kN or 600 lbf", err)

@@ -128,7 +128,8 @@ func (b *Book) untested(r *Rated, c *Conditions, count int) (Anchor, error) {
 // handbook's ratings. Held pulls never raise it.
 type shown struct {
 	cu, phi survey.Opt[float64]
-	share   float64 // of every handbook figure, at most 1
+	asClay  survey.Opt[float64] // of sand: the shear strength of a clay that gave way alike
+	share   float64             // of every handbook figure, at most 1
 	lowered bool
 }
 
@@ -151,12 +152,17 @@ func (b *Book) weakened(c *Conditions) shown {
 			}
 		}
 		if cu, ok := s.cu.Get(); ok {
-			if limit, ok := b.shows(rows, c, t.Force()); ok && limit < cu {
+			if limit, ok := b.shows(rows, t.Force()); ok && limit < cu {
 				s.cu, s.lowered = survey.Known(limit), true
 			}
 		} else if phi, ok := s.phi.Get(); ok {
-			if limit := b.showsFriction(rows, c, t.Force(), phi); limit < phi {
+			if limit := b.showsFriction(rows, t.Force(), phi); limit < phi {
 				s.phi, s.lowered = survey.Known(limit), true
+			}
+			if limit, ok := b.shows(rows, t.Force()); ok {
+				if was, known := s.asClay.Get(); !known || limit < was {
+					s.asClay = survey.Known(limit)
+				}
 			}
 		}
 	}
@@ -169,13 +175,11 @@ const leastCu = 0.1
 
 // shows is the shear strength in kPa that a pull on a rig speaks for, by limit
 // equilibrium: at least that where it held, at most where it failed. Ground
-// falling away in front weakens the stake, so leaving it out, as this does,
-// reads the soil no stronger than it is. ok is false where the bars bend first.
-func (b *Book) shows(rows survey.Pattern, c *Conditions, pull survey.Force) (kPa float64, ok bool) {
+// falling away in front and buoyancy weaken the stake, so leaving them out, as
+// this does, reads the soil no stronger than it is. ok is false where the bars
+// bend first.
+func (b *Book) shows(rows survey.Pattern, pull survey.Force) (kPa float64, ok bool) {
 	r := soil.Rig{Geometry: b.base, Ground: soil.ClayOf(50 * survey.Kilopascal), Rows: rows}
-	if v, ok := c.Ground.GammaKNM3.Get(); ok {
-		r.Ground.UnitWeight = soil.UnitWeight(v * 1000)
-	}
 	p, err := soil.CuFromPull(r, pull)
 	if err != nil && !errors.Is(err, soil.ErrBarFirst) {
 		return leastCu, true // any ground holds so little
@@ -184,13 +188,14 @@ func (b *Book) shows(rows survey.Pattern, c *Conditions, pull survey.Force) (kPa
 }
 
 // showsFriction is the same of sand: the greatest friction angle in degrees, no
-// more than phi, at which the rig on level ground holds no more than a failed
-// pull.
-func (b *Book) showsFriction(rows survey.Pattern, c *Conditions, pull survey.Force, phi float64) float64 {
+// more than phi, at which the rig in level and heavy sand holds no more than a
+// failed pull.
+func (b *Book) showsFriction(rows survey.Pattern, pull survey.Force, phi float64) float64 {
+	const heavy = 20.4 // kN/m³, very dense sand (EM 1110-2-2504 Table 3-1)
 	lo, hi := 1.0, phi
 	for range 30 {
 		mid := (lo + hi) / 2
-		r, _ := b.model(rows, survey.Opt[float64]{}, survey.Known(mid), c.Ground.GammaKNM3, survey.Opt[geo.Angle]{}, 0)
+		r, _ := b.model(rows, survey.Opt[float64]{}, survey.Known(mid), survey.Known(heavy), survey.Opt[geo.Angle]{}, 0)
 		if col, err := soil.NewCollapse(r); err == nil && col.Pull <= pull {
 			lo = mid
 		} else {

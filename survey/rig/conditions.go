@@ -96,7 +96,7 @@ func (c *Conditions) wetter(t survey.PullTest) bool {
 		return true
 	}
 	if now == survey.Frozen || tested == survey.Frozen {
-		return now != tested
+		return true // frost holds until it thaws
 	}
 	return slices.Index(survey.Moistures, now) > slices.Index(survey.Moistures, tested)
 }

@@ -48,11 +48,11 @@ func slender(a survey.Anchor) string {
 	if !ok {
 		return ""
 	}
-	if ratio, most := d.Slenderness(); ratio > most+fine {
-		return fmt.Sprintf("%s is %.1f times as long as thick; %.0f is the most (TM 5-5420-278-10): bury it deeper, or take a thicker or a double one", a.ID, ratio, most)
-	}
 	if _, err := d.Holds(); err != nil {
 		return fmt.Sprintf("%s is outside the table: %v", a.ID, err)
+	}
+	if ratio, most := d.Slenderness(); ratio > most+fine {
+		return fmt.Sprintf("%s is %.1f times as long as thick; %.0f is the most (TM 5-5420-278-10): bury it deeper, or take a thicker or a double one", a.ID, ratio, most)
 	}
 	return ""
 }

@@ -142,8 +142,5 @@ func (a *Anchor) pulls(of survey.Anchor, c *Conditions, p *survey.Policy, best e
 		}
 		a.Evidence = append(a.Evidence, fig)
 	}
-	if limit.ok && best.ok && limit.force < best.force {
-		best = limit
-	}
-	a.govern(best)
+	a.cap(limit, best)
 }

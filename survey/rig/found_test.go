@@ -126,6 +126,12 @@ func TestSurveyedAnchors(t *testing.T) {
 	a := rig.Surveyed(tree, &c, &p)
 	assert.InDelta(t, 10000, holding(t, a), 1e-9)
 	assert.Equal(t, survey.TestedHere, a.Governs)
+	c.Tests[0].Outcome = survey.Failed
+	a = rig.Surveyed(tree, &c, &p)
+	assert.False(t, a.HoldingN.Known(), "what failed gives no rating")
+	most, _ := a.MostN.Get()
+	assert.InDelta(t, 10000, most, 1e-9, "and bounds every other")
+	c.Tests[0].Outcome = survey.Held
 	c.Tonight = survey.Submerged
 	assert.False(t, rig.Surveyed(tree, &c, &p).HoldingN.Known(), "rooted in drier ground when it was pulled")
 }

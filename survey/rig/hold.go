@@ -98,6 +98,14 @@ func (b *Book) mechanics(r *Rated, k *key, a *Anchor) (Figure, bool, error) {
 	if err != nil {
 		return Figure{}, false, fmt.Errorf("work out the %s rig: %w", r.Name, err)
 	}
+	if asClay, ok := b.model(r.Pattern, k.asClay, survey.Opt[float64]{}, k.gamma, k.fall, k.rope); ok {
+		other, err := soil.NewCollapse(asClay)
+		if err != nil {
+			return Figure{}, false, fmt.Errorf("work out the %s rig: %w", r.Name, err)
+		}
+		// A failed pull reads differently by each law of the soil: the lower counts.
+		col.Credited, col.FirstYield = min(col.Credited, other.Credited), min(col.FirstYield, other.FirstYield)
+	}
 	fig := Figure{
 		Grade: survey.Mechanics, HoldingN: col.Credited.Newtons(),
 		Source: "limit equilibrium of the rig after Matlock (1970) and Broms (1964)",
@@ -164,7 +172,7 @@ func (b *Book) tests(a *Anchor, pattern survey.Pattern, c *Conditions, low estim
 				best = estimate{t.Force(), survey.TestedHere, true}
 			}
 			if t.Rig == "1" && c.Ground.CuKPa.Known() {
-				if kPa, ok := b.shows(tested, c, t.Force()); ok {
+				if kPa, ok := b.shows(tested, t.Force()); ok {
 					fig.Note += fmt.Sprintf("; it shows a shear strength of at least %.0f kPa", kPa)
 				}
 			}
@@ -179,8 +187,16 @@ func (b *Book) tests(a *Anchor, pattern survey.Pattern, c *Conditions, low estim
 		}
 		a.Evidence = append(a.Evidence, fig)
 	}
-	if limit.ok && best.ok && limit.force < best.force {
-		best = limit
+	a.cap(limit, best)
+}
+
+// cap lets a failed pull bound the best figure.
+func (a *Anchor) cap(limit, best estimate) {
+	if limit.ok {
+		a.MostN = survey.Known(limit.force.Newtons())
+		if best.ok && limit.force < best.force {
+			best = limit
+		}
 	}
 	a.govern(best)
 }
@@ -249,7 +265,7 @@ func (a Anchor) Times(n int) Anchor {
 	}
 	b := a
 	b.Count = n
-	b.HoldingN, b.YieldN = scale(a.HoldingN), scale(a.YieldN)
+	b.HoldingN, b.YieldN, b.MostN = scale(a.HoldingN), scale(a.YieldN), scale(a.MostN)
 	b.Evidence = slices.Clone(a.Evidence)
 	for i := range b.Evidence {
 		e := &b.Evidence[i]

@@ -62,7 +62,7 @@ func (r *Room) Place(f *Form, plane *tangent.Plane, at Stand, p *survey.Policy) 
 // Found lays out an anchor found at a place on the plane: nothing is driven,
 // the rope leaves from the anchor itself.
 func (r *Room) Found(at tangent.XY, pull geo.Bearing, plane *tangent.Plane, p *survey.Policy) Layout {
-	var l Layout
+	l := Layout{Stakes: []Stake{}}
 	local := tangent.At(plane.Position(at))
 	r.surround(&l, &local, StandAt(pull, tangent.XY{}), clearance, clearance, p)
 	return l

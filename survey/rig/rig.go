@@ -32,6 +32,7 @@ type Anchor struct {
 	HoldingN  survey.Opt[float64] `json:"holding_n,omitzero"`
 	Evidence  []Figure            `json:"evidence"`
 	Governs   survey.Evidence     `json:"governs,omitempty"`
+	MostN     survey.Opt[float64] `json:"most_n,omitzero"`        // a pull failed here at that force: it holds no more
 	YieldN    survey.Opt[float64] `json:"first_yield_n,omitzero"` // pull at which the front stake starts to bend for good
 	LashingsN []float64           `json:"lashings_n,omitempty"`   // most that each gap's lashing is asked for, front gap first, per rig
 	Weakest   string              `json:"weakest,omitempty"`      // what fails first, in words

@@ -1,0 +1,104 @@
+package answer
+
+import (
+	"cmp"
+	"fmt"
+	"iter"
+	"runtime"
+	"slices"
+	"sync"
+
+	"holdfast/survey"
+)
+
+// Change is a point whose verdict differs under another policy.
+type Change struct {
+	Point  string `json:"point"`
+	Before Brief  `json:"before"`
+	After  Brief  `json:"after"`
+
+	at int // place among the points asked about
+}
+
+// WhatIf is what a change of policy does to the verdicts of many points.
+type WhatIf struct {
+	Before  map[Verdict]int `json:"before"` // points by verdict
+	After   map[Verdict]int `json:"after"`
+	Changes []Change        `json:"changes"` // in the order of the points
+}
+
+// Changes judges points under two policies, on all processors, and tells which
+// verdicts change. The points' own policies are left out.
+func Changes(before, after survey.Policy, points iter.Seq[Input]) (WhatIf, error) {
+	was, err := NewEngine(before)
+	if err != nil {
+		return WhatIf{}, fmt.Errorf("use the policy as it is: %w", err)
+	}
+	is, err := NewEngine(after)
+	if err != nil {
+		return WhatIf{}, fmt.Errorf("use the changed policy: %w", err)
+	}
+	c := comparison{was: was, is: is, out: WhatIf{Before: map[Verdict]int{}, After: map[Verdict]int{}, Changes: []Change{}}}
+	var stop func()
+	c.next, stop = iter.Pull(points)
+	defer stop()
+	var wg sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		wg.Go(c.work)
+	}
+	wg.Wait()
+	if c.err != nil {
+		return WhatIf{}, c.err
+	}
+	slices.SortFunc(c.out.Changes, func(a, b Change) int { return cmp.Compare(a.at, b.at) })
+	return c.out, nil
+}
+
+// comparison is a what-if under way.
+type comparison struct {
+	was, is *Engine
+
+	mu    sync.Mutex // guards the rest
+	next  func() (Input, bool)
+	taken int
+	out   WhatIf
+	err   error // of the first point that could not be judged
+	errAt int
+}
+
+// work judges points until there are none left.
+func (c *comparison) work() {
+	for {
+		c.mu.Lock()
+		in, ok := c.next()
+		at := c.taken
+		c.taken++
+		failed := c.err != nil
+		c.mu.Unlock()
+		if !ok || failed {
+			return
+		}
+		one, err := c.judge(&in)
+		one.at = at
+		c.mu.Lock()
+		if err != nil && (c.err == nil || at < c.errAt) {
+			c.err, c.errAt = fmt.Errorf("judge point %s: %w", in.Point.ID, err), at
+		}
+		c.out.Before[one.Before.Verdict]++
+		c.out.After[one.After.Verdict]++
+		if one.Before.Verdict != one.After.Verdict {
+			c.out.Changes = append(c.out.Changes, one)
+		}
+		c.mu.Unlock()
+	}
+}
+
+func (c *comparison) judge(in *Input) (Change, error) {
+	one := Change{Point: in.Point.ID}
+	var err error
+	if one.Before, err = c.was.brief(in, in.Tonight); err != nil {
+		return one, err
+	}
+	one.After, err = c.is.brief(in, in.Tonight)
+	return one, err
+}
