@@ -2,6 +2,7 @@ package sqlite_test
 
 import (
 	"context"
+	"flag"
 	"os"
 	"path/filepath"
 	"testing"
@@ -28,6 +29,9 @@ func TestMain(m *testing.M) {
 	if path := os.Getenv(writerEnv); path != "" {
 		writeForever(path)
 		return
+	}
+	if err := flag.Set("rapid.seed", "20261125"); err != nil { // the same cases in every run
+		panic(err)
 	}
 	os.Exit(m.Run())
 }
