@@ -152,7 +152,7 @@ func (a *arranger) ranked(usual string) (all []candidate) {
 	slices.SortStableFunc(all, func(x, y candidate) int {
 		vx, rx, ex := key(x)
 		vy, ry, ey := key(y)
-		return cmp.Or(cmp.Compare(vx, vy), cmp.Compare(ry, rx), cmp.Compare(ex, ey))
+		return cmp.Or(cmp.Compare(vx, vy), cmp.Compare(ry, rx), cmp.Compare(x.option.Unbelayed(), y.option.Unbelayed()), cmp.Compare(ex, ey))
 	})
 	return all
 }
