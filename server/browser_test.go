@@ -294,6 +294,12 @@ func TestNightIsDark(t *testing.T) {
 // district serves the invented district of the demo.
 func district(t *testing.T) *tab {
 	t.Helper()
+	return newTab(t, invented(t))
+}
+
+// invented serves the invented district.
+func invented(t *testing.T) string {
+	t.Helper()
 	policy, err := survey.ParsePolicy(data.DefaultPolicy)
 	require.NoError(t, err)
 	clock := func() time.Time { return now }
@@ -305,7 +311,7 @@ func district(t *testing.T) *tab {
 	require.NoError(t, err)
 	web := httptest.NewServer(s)
 	t.Cleanup(web.Close)
-	return newTab(t, web.URL)
+	return web.URL
 }
 
 // TestLook takes pictures of the pages at three widths by day and night when

@@ -122,6 +122,8 @@ func (s *Server) routes() chi.Router {
 		r.Get("/collections/points/items/{id}/options", s.handleOptions)
 		r.Get("/collections/sites/items/{id}/sheet", s.handleAPISheet)
 		r.Post("/options", s.handleCalculate)
+		r.Get("/near", s.handleNear)
+		r.Get("/coverage", s.handleCoverage)
 		r.Get("/convert", s.handleConvert)
 	})
 	return r

@@ -67,7 +67,7 @@ var allowed = map[string][]string{
 	"survey/sqlite":            {"geo", "geo/cql2", "geo/geojson", "survey"},
 	"survey/surround":          {"geo", "geo/geodesic", "geo/tangent", "survey"},
 
-	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/drawing", "survey/drawing/wording", "survey/preplan", "survey/sqlite"},
+	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/wording", "survey/near", "survey/preplan", "survey/sqlite"},
 
 	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/magnetic", "geo/position", "geo/terrain", "geo/terrain/raster", "geo/vector/file", "server", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/demo", "survey/exchange", "survey/preplan", "survey/sqlite"},
 }
