@@ -10,6 +10,8 @@ import (
 	"holdfast/geo/geodesic"
 	"holdfast/geo/grid"
 	"holdfast/survey"
+	"holdfast/survey/answer"
+	"holdfast/survey/drawing"
 	"holdfast/survey/preplan"
 )
 
@@ -22,9 +24,13 @@ func (a Atlas) Sheet(ctx context.Context, idOrCode string, paper preplan.Paper) 
 	if err != nil {
 		return preplan.Sheet{}, err
 	}
-	policy, err := a.Store.Policy(ctx)
+	set, err := a.setting(ctx)
 	if err != nil {
-		return preplan.Sheet{}, fmt.Errorf("load policy: %w", err)
+		return preplan.Sheet{}, err
+	}
+	engine, err := answer.NewEngine(set.policy)
+	if err != nil {
+		return preplan.Sheet{}, err
 	}
 	revision, err := a.Store.Revision(ctx)
 	if err != nil {
@@ -32,17 +38,79 @@ func (a Atlas) Sheet(ctx context.Context, idOrCode string, paper preplan.Paper) 
 	}
 	in := preplan.Input{
 		Site: site.Item, SiteRevision: site.Revision, AtlasRevision: revision,
-		Policy: policy, PrintedAt: a.Now().UTC(), Paper: paper, GridRef: gridRef,
+		Policy: set.policy, PrintedAt: set.asOf, Paper: paper, GridRef: gridRef,
 	}
 	bound := site.Item.Geometry.Bound()
 	for _, j := range judged {
 		bound = bound.Extend(j.Point.Item.Position)
-		in.Points = append(in.Points, preplan.PointInput{Point: j.Point.Item, Answer: j.Answer, Near: j.Around, UpdatedAt: j.Point.UpdatedAt})
+		p := preplan.PointInput{Point: j.Point.Item, Answer: j.Answer, Near: j.Around, UpdatedAt: j.Point.UpdatedAt}
+		if p.Sharing, err = sharing(engine, set, j); err != nil {
+			return preplan.Sheet{}, err
+		}
+		if p.Profile, err = a.profile(ctx, j); err != nil {
+			return preplan.Sheet{}, err
+		}
+		in.Points = append(in.Points, p)
 	}
 	if in.Layers, err = a.layersIn(ctx, bound); err != nil {
 		return preplan.Sheet{}, err
 	}
 	return preplan.Arrange(in), nil
+}
+
+// sharing is how the lashings of the best rig take up the pull; nil where the
+// best anchor has none.
+func sharing(engine *answer.Engine, set setting, j Judged) ([]drawing.Series, error) {
+	best, ok := j.Answer.Best()
+	if !ok || best.Main.Anchor.Kind != survey.KindRig {
+		return nil, nil
+	}
+	curve, ok, err := engine.Sharing(set.input(j.Point.Item, j.Site.Item, j.Around, Ask{}), best.Main.Anchor.Rig)
+	if err != nil || !ok || len(curve.Points) == 0 {
+		return nil, err
+	}
+	out := make([]drawing.Series, len(curve.Points[0].LashingsN))
+	for gap := range out {
+		out[gap].Name = fmt.Sprintf("head of row %d to foot of row %d", gap+1, gap+2)
+		for _, p := range curve.Points {
+			out[gap].Points = append(out[gap].Points, drawing.Share{Pull: survey.Force(p.PullN), Force: survey.Force(p.LashingsN[gap])})
+		}
+	}
+	return out, nil
+}
+
+// profile is the ground line along the pull by the first elevation layer that
+// covers the point; nil where there is none.
+func (a Atlas) profile(ctx context.Context, j Judged) ([]drawing.Station, error) {
+	const shown, step = 60 * geo.Metre, geo.Metre
+	pull, ok := j.Answer.Pull.TrueDeg.Get()
+	if !ok {
+		return nil, nil
+	}
+	for _, n := range j.Around.Of(survey.RoleElevation) {
+		if n.Distance > 0 {
+			continue
+		}
+		s, err := a.Surface(ctx, n.Feature.LayerID)
+		if err != nil {
+			return nil, err
+		}
+		section, err := s.Section(j.Point.Item.Position, pull, shown, step)
+		if err != nil {
+			return nil, fmt.Errorf("cut a section in %s: %w", n.Layer, err)
+		}
+		var out []drawing.Station
+		for _, st := range section {
+			if !st.Known || !section[0].Known {
+				break // beyond an unknown height the line is not known to be one bank
+			}
+			out = append(out, drawing.Station{Along: st.Distance, Height: st.Height - section[0].Height})
+		}
+		if len(out) > 1 {
+			return out, nil
+		}
+	}
+	return nil, nil
 }
 
 // layersIn loads the layer features in and around a bound.

@@ -27,7 +27,7 @@ func (a *arranger) evidence(p PointInput, best answer.Option, ok bool) (out []Bl
 	if len(p.Sharing) > 0 {
 		_, _, chartSize := a.Paper.sizes()
 		sharing = []Block{{Heading: "How the rig shares the pull (estimate: mechanics)", Figures: []Figure{{
-			drawing.Sharing{Units: a.u, Rig: best.Main.Anchor.Rig, Series: p.Sharing, Demand: survey.Known(p.Answer.LoadCase.Force())}, chartSize,
+			drawing.Sharing{Units: a.u, Rig: best.Main.Anchor.Rig, Series: p.Sharing, Demand: survey.Known(p.Answer.LoadCase.Force() / survey.Force(max(best.Main.Anchor.Count, 1)))}, chartSize,
 		}}}}
 	}
 	out = append(out,
