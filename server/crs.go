@@ -229,13 +229,13 @@ func sphereBox(v [4]float64, s system) (*orb.Bound, error) {
 	for i := range v {
 		v[i] = max(-half, min(half, v[i]))
 	}
-	low, err := s.read(orb.Point{v[0], v[1]})
+	low, err := s.read(orb.Point{0, v[1]})
 	if err != nil {
 		return nil, badParameter("bbox", "%s", err)
 	}
-	high, err := s.read(orb.Point{v[2], v[3]})
+	high, err := s.read(orb.Point{0, v[3]})
 	if err != nil {
 		return nil, badParameter("bbox", "%s", err)
 	}
-	return boundOf([4]float64{low[0], low[1], high[0], high[1]})
+	return boundOf([4]float64{v[0] / half * 180, low[1], v[2] / half * 180, high[1]})
 }

@@ -1,7 +1,9 @@
 package server
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -142,8 +144,9 @@ func (c collection) shown(names []string) []field {
 	})
 }
 
-// tileFeatures is the most features a tile shows.
-const tileFeatures = 5000
+// tileFeatures is the most features a tile shows. More would be a blot on a
+// screen, and each takes its time.
+const tileFeatures = 3000
 
 // handleTile is one tile (20-057, /req/core/tc-op).
 //
@@ -199,25 +202,78 @@ func (s *Server) tile(ctx context.Context, c collection, at maptile.Tile, fields
 	if err != nil {
 		return nil, err
 	}
-	layer := tile.Layer{Name: c.ID, Features: make([]tile.Feature, 0, len(found))}
-	for _, f := range found {
-		one := tile.Feature{Geometry: f.Geometry.Geometry}
-		values, err := sqlite.Flatten(f.Properties)
-		if err != nil {
+	layer := tile.Layer{Name: c.ID, Features: make([]tile.Feature, len(found))}
+	for i, f := range found {
+		one := &layer.Features[i]
+		one.Geometry = f.Geometry.Geometry
+		if one.Properties, err = pick(f.Properties, fields); err != nil {
 			return nil, fmt.Errorf("write tile: %w", err)
-		}
-		one.Properties = make(map[string]any, len(fields)+1)
-		for _, p := range fields {
-			if v, ok := values[p.name]; ok {
-				one.Properties[p.name] = v
-			}
 		}
 		if n, err := strconv.ParseUint(f.ID, 10, 64); err == nil && f.NumericID {
 			one.ID = &n
 		} else {
 			one.Properties[sqlite.IDName] = f.ID
 		}
-		layer.Features = append(layer.Features, one)
 	}
 	return tile.Encode(at, layer)
+}
+
+// pick takes the values of some properties. Dots in a name lead into objects.
+func pick(properties json.RawMessage, fields []field) (map[string]any, error) {
+	members, err := membersOf(properties)
+	if err != nil {
+		return nil, err
+	}
+	out := make(map[string]any, len(fields)+1)
+	for _, f := range fields {
+		raw, err := lead(members, f.name)
+		if err != nil {
+			return nil, err
+		}
+		if raw == nil {
+			continue
+		}
+		if out[f.name], err = plainValue(raw); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+func membersOf(object json.RawMessage) (map[string]json.RawMessage, error) {
+	var members map[string]json.RawMessage
+	if len(object) == 0 {
+		return nil, nil
+	}
+	return members, json.Unmarshal(object, &members)
+}
+
+// lead follows a name with dots; nil when it leads nowhere.
+func lead(members map[string]json.RawMessage, name string) (json.RawMessage, error) {
+	if raw, ok := members[name]; ok {
+		return raw, nil
+	}
+	first, rest, ok := strings.Cut(name, ".")
+	object := members[first]
+	if !ok || len(object) == 0 || object[0] != '{' {
+		return nil, nil
+	}
+	inner, err := membersOf(object)
+	if err != nil {
+		return nil, err
+	}
+	return lead(inner, rest)
+}
+
+// plainValue reads a value, a number as it was written.
+func plainValue(raw json.RawMessage) (any, error) {
+	switch c := raw[0]; {
+	case c == '-' || c >= '0' && c <= '9':
+		return json.Number(raw), nil
+	case c == '"' && !bytes.ContainsRune(raw, '\\'):
+		return string(raw[1 : len(raw)-1]), nil
+	}
+	var v any
+	err := json.Unmarshal(raw, &v)
+	return v, err
 }
