@@ -219,7 +219,7 @@ type reading struct {
 func (c *importCmd) read(in *exchange.Input, role survey.Role) *reading {
 	features, report := in.Layer(role)
 	r := &reading{report: report}
-	r.features = exchange.Ahead(func(yield func(survey.LayerFeature, error) bool) {
+	r.features = func(yield func(survey.LayerFeature, error) bool) {
 		for f, err := range features {
 			if r.err = err; !yield(f, err) {
 				return
@@ -231,7 +231,7 @@ func (c *importCmd) read(in *exchange.Input, role survey.Role) *reading {
 		if r.err != nil {
 			yield(survey.LayerFeature{}, r.err)
 		}
-	})
+	}
 	return r
 }
 
