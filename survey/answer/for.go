@@ -188,7 +188,7 @@ func (w *working) setConditions() {
 	w.cond = rig.Conditions{
 		Ground: w.a.Ground, Surveyed: p.Ground.Moisture, Tonight: w.tonight,
 		RopeAngle: geo.Degrees(w.loadCase.RopeAngleDeg), Refusal: p.Ground.DepthToRefusalM, Pull: w.a.Pull.TrueDeg,
-		Tests: p.PullTests, Elsewhere: w.testsInThisGround(),
+		Tests: p.PullTests, Elsewhere: w.testsInThisGround(), Brief: w.t.mute,
 	}
 	setback, how := w.setback()
 	if how != "" {

@@ -13,14 +13,14 @@ import (
 )
 
 // each visits the features of a role that are near, with their distance from
-// the candidate; no candidate has none.
-func (w *working) each(c *candidate, role survey.Role, visit func(n *surround.Near, d geo.Length)) {
+// the candidate, which may be understated beyond a limit; no candidate has none.
+func (w *working) each(c *candidate, role survey.Role, limit geo.Length, visit func(n *surround.Near, d geo.Length)) {
 	if c == nil {
 		return
 	}
 	for _, n := range w.near {
 		if n.Role == role {
-			visit(n, w.nearest(c, n))
+			visit(n, w.nearest(c, n, limit+n.HalfWidth))
 		}
 	}
 }
@@ -28,7 +28,7 @@ func (w *working) each(c *candidate, role survey.Role, visit func(n *surround.Ne
 // touched returns the first feature of a role that comes within reach of the
 // candidate, its own half width counted.
 func (w *working) touched(c *candidate, role survey.Role, reach geo.Length) (first *surround.Near) {
-	w.each(c, role, func(n *surround.Near, d geo.Length) {
+	w.each(c, role, reach, func(n *surround.Near, d geo.Length) {
 		if first == nil && d <= reach+n.HalfWidth {
 			first = n
 		}
@@ -51,7 +51,7 @@ func (w *working) setbackCheck(c *candidate) Check {
 	}
 	// A rig beside the point may stand closer to a crest that bends.
 	least := geo.Length(math.Inf(1))
-	w.each(c, survey.RoleCrest, func(_ *surround.Near, d geo.Length) { least = min(least, d) })
+	w.each(c, survey.RoleCrest, need, func(_ *surround.Near, d geo.Length) { least = min(least, d) })
 	if least < need-fine {
 		return failed(title, w.t.f("set the front stake back %.1f m more", (need-least).Metres()),
 			w.t.length(least).s(" from the nearest stake to the bank crest layer; ").length(need).s(" is needed").end())
@@ -69,7 +69,9 @@ func (w *working) buriedCheck(c *candidate) Check {
 	closest := geo.Length(math.Inf(1)) // to the edge of a tolerance zone
 	var line *surround.Near
 	var away, zone geo.Length
-	w.each(c, survey.RoleBuried, func(n *surround.Near, d geo.Length) {
+	accuracy, known := w.in.Point.Fix.AccuracyM.Get()
+	const all = geo.Length(math.MaxFloat64) // every distance is written down
+	w.each(c, survey.RoleBuried, all, func(n *surround.Near, d geo.Length) {
 		own, _ := n.Tolerance.Get()
 		z := max(w.policy().UtilityToleranceM.Value, own) + n.HalfWidth
 		if d-z < closest {
@@ -83,7 +85,6 @@ func (w *working) buriedCheck(c *candidate) Check {
 	case line != nil && away <= max(w.policy().UtilityFilesDoubtM.Value, zone):
 		file = w.t.s("nearest line on file ").s(strings.TrimSpace(line.Name + " " + line.ID)).s(" at ").length(away).s(" (").s(line.Dated()).s(")").end()
 	}
-	accuracy, known := w.in.Point.Fix.AccuracyM.Get()
 	switch {
 	case closest < -fine:
 		return failed(title, w.t.f("move the rig: keep every stake %.2f m clear", zone.Metres()), w.t.s(file).s(": inside the ").short(zone).s(" tolerance zone").end())
@@ -132,6 +133,9 @@ func Clearance(kV float64) (d geo.Length, ok bool) {
 	return 0, false
 }
 
+// widestClearance is the last of them.
+const widestClearance = 45 * geo.Foot
+
 // unknownVoltage is what a line of unknown voltage is taken for, kV.
 const unknownVoltage = 350
 
@@ -144,7 +148,7 @@ func (w *working) overheadCheck(c *candidate) Check {
 	kv := o.KV
 	var near *surround.Near
 	var away geo.Length
-	w.each(c, survey.RoleOverhead, func(n *surround.Near, d geo.Length) {
+	w.each(c, survey.RoleOverhead, widestClearance, func(n *surround.Near, d geo.Length) {
 		own := unknownVoltage * 1.0
 		if v, ok := n.KV.Get(); ok {
 			own = v
@@ -152,7 +156,10 @@ func (w *working) overheadCheck(c *candidate) Check {
 			own = v
 		}
 		need, listed := Clearance(own)
-		if d >= need && listed {
+		if !listed {
+			need = widestClearance // at the least
+		}
+		if d >= need {
 			return
 		}
 		if near == nil || d < away {

@@ -91,10 +91,8 @@ func (w *working) rig(c *candidate, i int) error {
 		return err
 	}
 	count, short := w.count(a)
-	if count > 1 {
-		if a, err = w.e.book.Rate(r, &w.cond, count); err != nil {
-			return err
-		}
+	if a, err = w.e.book.Share(r, &w.cond, a, count); err != nil {
+		return err
 	}
 	w.drive(c, r, &a, 0, short, nil)
 	return nil

@@ -159,8 +159,7 @@ func (w *working) gatherNear() {
 		}
 	}
 	accuracy, _ := w.in.Point.Fix.AccuracyM.Get()
-	const most = 45 * geo.Foot // the widest clearance of 29 CFR 1926.1408 Table A
-	reach := geo.Length(widest) + max(most, w.policy().UtilityFilesDoubtM.Value, w.policy().UtilityToleranceM.Value+accuracy)
+	reach := geo.Length(widest) + max(widestClearance, w.policy().UtilityFilesDoubtM.Value, w.policy().UtilityToleranceM.Value+accuracy)
 	for i := range w.in.Around.Near {
 		n := &w.in.Around.Near[i]
 		own, _ := n.Tolerance.Get()
@@ -170,12 +169,13 @@ func (w *working) gatherNear() {
 	}
 }
 
-// nearest returns how near a candidate comes to a feature.
-func (w *working) nearest(c *candidate, n *surround.Near) geo.Length {
-	least := geo.Length(math.Inf(1))
-	if n.Distance > geo.Length(c.extent())+60 {
-		return n.Distance - geo.Length(c.extent())
+// nearest returns how near a candidate comes to a feature, or a lesser distance
+// where it cannot come within a limit.
+func (w *working) nearest(c *candidate, n *surround.Near, limit geo.Length) geo.Length {
+	if least := n.Distance - geo.Length(c.extent()); least > limit {
+		return least
 	}
+	least := geo.Length(math.Inf(1))
 	c.spots(func(p tangent.XY) { least = min(least, n.From(p, &w.plane)) })
 	return least
 }

@@ -108,21 +108,21 @@ func (t *text) force(n float64, round func(float64) float64) *text {
 	return t.significant(f.Pounds(), round).s(" lbf (").significant(f.Kilonewtons(), round).s(" kN)")
 }
 
-// length writes a length to a decimetre, with feet beside it where the
-// department uses them.
+// length writes a length to a tenth of a foot or a decimetre, in the
+// department's units with SI beside US customary.
 func (t *text) length(l geo.Length) *text {
-	if t.num(l.Metres(), 1).s(" m"); t.units == survey.UnitsSI {
-		return t
+	if t.units == survey.UnitsSI {
+		return t.num(l.Metres(), 1).s(" m")
 	}
-	return t.s(" (").num(l.Feet(), 1).s(" ft)")
+	return t.num(l.Feet(), 1).s(" ft (").num(l.Metres(), 1).s(" m)")
 }
 
-// short writes a length to a centimetre, with inches beside it.
+// short writes a length to an inch or a centimetre.
 func (t *text) short(l geo.Length) *text {
-	if t.num(l.Metres(), 2).s(" m"); t.units == survey.UnitsSI {
-		return t
+	if t.units == survey.UnitsSI {
+		return t.num(l.Metres(), 2).s(" m")
 	}
-	return t.s(" (").num(l.Inches(), 0).s(" in)")
+	return t.num(l.Inches(), 0).s(" in (").num(l.Metres(), 2).s(" m)")
 }
 
 // significant writes a positive number to two significant digits, three after
@@ -155,7 +155,7 @@ func (t *text) significant(v float64, round func(float64) float64) *text {
 // ratio writes a ratio as people say it, rounded down so that it never
 // promises more than there is.
 func (t *text) ratio(r float64) *text {
-	if r >= 10 {
+	if r+1e-9 >= 10 {
 		return t.num(math.Floor(r+1e-9), 0).s(":1")
 	}
 	return t.num(math.Floor(r*10+1e-9)/10, 1).s(":1")

@@ -31,6 +31,17 @@ type Book struct {
 
 	mu    sync.RWMutex
 	known map[key]Anchor
+	read  map[reading]readCu // strengths that pulls speak for
+}
+
+type reading struct {
+	rig  string
+	pull survey.Force
+}
+
+type readCu struct {
+	kPa float64
+	ok  bool
 }
 
 // key is everything that an untested figure depends on besides the policy.
@@ -53,7 +64,7 @@ var draws = sync.OnceValues(func() (*soil.Draws, error) { return soil.NewDraws(s
 // NewBook returns the book of a policy. It fails on a rig whose name is none
 // and on a stake that the mechanics cannot work with.
 func NewBook(p survey.Policy) (*Book, error) {
-	b := &Book{policy: p, base: geometry(p), known: make(map[key]Anchor)}
+	b := &Book{policy: p, base: geometry(p), known: make(map[key]Anchor), read: make(map[reading]readCu)}
 	for _, r := range p.Ratings {
 		pattern, err := survey.ParsePattern(r.Rig)
 		if err != nil {
@@ -90,10 +101,7 @@ func geometry(p survey.Policy) soil.Geometry {
 // untested returns what count rigs hold by handbook and mechanics alone. The
 // anchor's slices belong to the book and are not to be written to.
 func (b *Book) untested(r *Rated, c *Conditions, count int) (Anchor, error) {
-	s := shown{cu: c.Ground.CuKPa, phi: c.Ground.PhiDeg, share: 1}
-	if len(c.Tests) > 0 {
-		s = b.weakened(c)
-	}
+	s := b.pullsHere(c).shown
 	k := key{
 		rig: r.Name, count: count, factor: c.Ground.Factor, shown: s, cuMiddle: c.Ground.CuMedianKPa, phiMiddle: c.Ground.PhiMedianDeg,
 		gamma: c.Ground.GammaKNM3,
@@ -133,40 +141,94 @@ type shown struct {
 	lowered bool
 }
 
-// weakened lowers the strength to what each failed pull here shows: the rig
-// that gave way can have had no stronger ground, and where it fell short of
-// its own rating every rating is believed to fall as short.
-func (b *Book) weakened(c *Conditions) shown {
-	s := shown{cu: c.Ground.CuKPa, phi: c.Ground.PhiDeg, share: 1}
-	for _, t := range c.Tests {
+// pulls are the pull tests of stake rigs here, read once.
+type pulls struct {
+	read  bool
+	all   []pullHere
+	shown shown
+}
+
+// pullHere is one pull on a stake rig, and what to say of it.
+type pullHere struct {
+	*survey.PullTest
+	rows   survey.Pattern
+	source string
+	note   string
+	counts bool // a held pull that applies
+}
+
+// pullsHere reads the pull tests of the conditions, the first time it is asked.
+func (b *Book) pullsHere(c *Conditions) *pulls {
+	if c.pulls.read {
+		return &c.pulls
+	}
+	c.pulls = pulls{read: true, shown: shown{cu: c.Ground.CuKPa, phi: c.Ground.PhiDeg, share: 1}}
+	for i := range c.Tests {
+		t := &c.Tests[i]
 		rows, err := survey.ParsePattern(t.Rig)
-		if err != nil || t.Outcome == survey.Held {
-			continue
+		if err != nil {
+			continue // a pull of an anchor found here
 		}
-		if r, ok := b.policy.Rating(t.Rig); ok {
-			if f, _ := b.policy.Factor(c.Ground.Factor); f.Factor.Known() {
-				factor, _ := f.Factor.Get()
-				if share := t.Force().Newtons() / (r.HoldingN * factor); share < s.share {
-					s.share, s.lowered = share, true
-				}
-			}
+		p := pullHere{PullTest: t, rows: rows, source: "pull test here"}
+		if !c.Brief {
+			p.source += on(*t)
 		}
-		if cu, ok := s.cu.Get(); ok {
-			if limit, ok := b.shows(rows, t.Force()); ok && limit < cu {
-				s.cu, s.lowered = survey.Known(limit), true
-			}
-		} else if phi, ok := s.phi.Get(); ok {
-			if limit := b.showsFriction(rows, t.Force(), phi); limit < phi {
-				s.phi, s.lowered = survey.Known(limit), true
-			}
-			if limit, ok := b.shows(rows, t.Force()); ok {
-				if was, known := s.asClay.Get(); !known || limit < was {
-					s.asClay = survey.Known(limit)
-				}
+		if t.Outcome == survey.Held {
+			p.note, p.counts = b.heldNote(c, t, rows)
+		} else {
+			p.note = string(t.Outcome) + ": caps every figure"
+			b.weaken(&c.pulls.shown, c, &p)
+		}
+		c.pulls.all = append(c.pulls.all, p)
+	}
+	return &c.pulls
+}
+
+// heldNote says whether a held pull counts here, and what strength it shows.
+func (b *Book) heldNote(c *Conditions, t *survey.PullTest, rows survey.Pattern) (note string, counts bool) {
+	switch {
+	case c.wetter(*t):
+		return "held, but this ground is or may be wetter than it was: shown, not used", false
+	case c.offLine(*t, &b.policy):
+		return "held, but pulled outside this working sector: shown, not used", false
+	}
+	note = held
+	if !c.Brief && t.Rig == "1" && c.Ground.CuKPa.Known() {
+		if kPa, ok := b.shows(rows, t.Force()); ok {
+			note += fmt.Sprintf("; it shows a shear strength of at least %.0f kPa", kPa)
+		}
+	}
+	return note, true
+}
+
+const held = "held: a lower bound"
+
+// weaken lowers the strength to what a failed pull here shows: the rig that
+// gave way can have had no stronger ground, and where it fell short of its own
+// rating every rating is believed to fall as short.
+func (b *Book) weaken(s *shown, c *Conditions, t *pullHere) {
+	if r, ok := b.policy.Rating(t.Rig); ok {
+		f, _ := b.policy.Factor(c.Ground.Factor)
+		if factor, ok := f.Factor.Get(); ok {
+			if share := t.Force().Newtons() / (r.HoldingN * factor); share < s.share {
+				s.share, s.lowered = share, true
 			}
 		}
 	}
-	return s
+	limit, clay := b.shows(t.rows, t.Force())
+	if cu, ok := s.cu.Get(); ok && clay && limit < cu {
+		s.cu, s.lowered = survey.Known(limit), true
+	}
+	phi, sand := s.phi.Get()
+	if s.cu.Known() || !sand {
+		return
+	}
+	if less := b.showsFriction(t.rows, t.Force(), phi); less < phi {
+		s.phi, s.lowered = survey.Known(less), true
+	}
+	if was, known := s.asClay.Get(); clay && (!known || limit < was) {
+		s.asClay = survey.Known(limit)
+	}
 }
 
 // leastCu is the strength in kPa that the weakest pull still shows: the least
@@ -179,12 +241,26 @@ const leastCu = 0.1
 // this does, reads the soil no stronger than it is. ok is false where the bars
 // bend first.
 func (b *Book) shows(rows survey.Pattern, pull survey.Force) (kPa float64, ok bool) {
+	k := reading{rows.String(), pull}
+	b.mu.RLock()
+	got, met := b.read[k]
+	b.mu.RUnlock()
+	if met {
+		return got.kPa, got.ok
+	}
 	r := soil.Rig{Geometry: b.base, Ground: soil.ClayOf(50 * survey.Kilopascal), Rows: rows}
 	p, err := soil.CuFromPull(r, pull)
+	got = readCu{p.Kilopascals(), err == nil}
 	if err != nil && !errors.Is(err, soil.ErrBarFirst) {
-		return leastCu, true // any ground holds so little
+		got = readCu{leastCu, true} // any ground holds so little
 	}
-	return p.Kilopascals(), err == nil
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if len(b.read) >= mostKnown {
+		clear(b.read)
+	}
+	b.read[k] = got
+	return got.kPa, got.ok
 }
 
 // showsFriction is the same of sand: the greatest friction angle in degrees, no

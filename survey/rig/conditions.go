@@ -24,6 +24,9 @@ type Conditions struct {
 	Pull      survey.Opt[geo.Bearing]    // direction of the pull
 	Tests     []survey.PullTest          // at this point
 	Elsewhere map[string][]soil.PullTest // department's tests in this ground, by pattern
+	Brief     bool                       // only figures are wanted, not the notes of the tests
+
+	pulls pulls // of Tests, read once by the book that first rates under these conditions
 }
 
 // NeededSetback returns the least distance from a stake to the crest: the

@@ -14,6 +14,9 @@ import (
 // A rig holds at least what a tested rig within it does, and no more than a
 // tested rig that contains it, so that more stakes never hold less.
 func (a *Anchor) elsewhere(pattern survey.Pattern, by map[string][]soil.PullTest, low estimate) estimate {
+	if len(by) == 0 {
+		return low
+	}
 	type series struct {
 		pattern survey.Pattern
 		value   survey.Force

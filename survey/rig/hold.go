@@ -3,6 +3,7 @@ package rig
 import (
 	"fmt"
 	"slices"
+	"strconv"
 
 	"holdfast/survey"
 	"holdfast/survey/soil"
@@ -27,9 +28,17 @@ func (b *Book) Rate(r *Rated, c *Conditions, count int) (Anchor, error) {
 	if f, ok := a.HoldingN.Get(); ok {
 		low.force, low.ok = survey.Force(f), true
 	}
-	a.Evidence = slices.Clone(a.Evidence)
+	a.Evidence = append(make([]Figure, 0, len(a.Evidence)+len(c.pulls.all)+len(c.Elsewhere)), a.Evidence...)
 	b.tests(&a, r.Pattern, c, low)
 	return a.Times(count), nil
+}
+
+// Share returns what count rigs hold of which Rate has rated one.
+func (b *Book) Share(r *Rated, c *Conditions, one Anchor, count int) (Anchor, error) {
+	if count > 1 && len(c.Tests) == 0 && len(c.Elsewhere) == 0 {
+		return b.Rate(r, c, count) // remembered
+	}
+	return one.Times(count), nil
 }
 
 type estimate struct {
@@ -159,31 +168,21 @@ func (b *Book) spread(r *Rated, k *key) (low, high survey.Opt[float64], err erro
 func (b *Book) tests(a *Anchor, pattern survey.Pattern, c *Conditions, low estimate) {
 	best := a.elsewhere(pattern, c.Elsewhere, low)
 	var limit estimate
-	for _, t := range c.Tests {
-		tested, err := survey.ParsePattern(t.Rig)
-		if err != nil {
-			continue
-		}
-		fig := Figure{Grade: survey.TestedHere, HoldingN: t.Force().Newtons(), Source: "pull test here" + on(t)}
+	for i := range c.pulls.all {
+		t := &c.pulls.all[i]
+		fig := Figure{Grade: survey.TestedHere, HoldingN: t.Force().Newtons(), Source: t.source, Note: t.note}
 		switch {
-		case t.Outcome == survey.Held && contains(pattern, tested):
-			fig.Note = b.heldNote(c, t)
-			if fig.Note == held && (!best.ok || t.Force() > best.force) {
+		case t.Outcome == survey.Held && contains(pattern, t.rows):
+			if t.counts && (!best.ok || t.Force() > best.force) {
 				best = estimate{t.Force(), survey.TestedHere, true}
 			}
-			if t.Rig == "1" && c.Ground.CuKPa.Known() {
-				if kPa, ok := b.shows(tested, t.Force()); ok {
-					fig.Note += fmt.Sprintf("; it shows a shear strength of at least %.0f kPa", kPa)
-				}
-			}
-		case t.Outcome != survey.Held && contains(tested, pattern):
-			fig.Note = string(t.Outcome) + ": caps every figure"
+		case t.Outcome != survey.Held && contains(t.rows, pattern):
 			limit.lower(t.Force(), survey.TestedHere)
 		default:
 			continue
 		}
-		if !tested.Equal(pattern) {
-			fig.Note += ", pulled on a " + tested.String()
+		if !c.Brief && !t.rows.Equal(pattern) {
+			fig.Note += ", pulled on a " + t.Rig
 		}
 		a.Evidence = append(a.Evidence, fig)
 	}
@@ -199,19 +198,6 @@ func (a *Anchor) cap(limit, best estimate) {
 		}
 	}
 	a.govern(best)
-}
-
-const held = "held: a lower bound"
-
-// heldNote says whether a held pull counts here.
-func (b *Book) heldNote(c *Conditions, t survey.PullTest) string {
-	switch {
-	case c.wetter(t):
-		return "held, but this ground is or may be wetter than it was: shown, not used"
-	case c.offLine(t, &b.policy):
-		return "held, but pulled outside this working sector: shown, not used"
-	}
-	return held
 }
 
 // govern records the figure that is used and marks it among the evidence, best
@@ -267,11 +253,12 @@ func (a Anchor) Times(n int) Anchor {
 	b.Count = n
 	b.HoldingN, b.YieldN, b.MostN = scale(a.HoldingN), scale(a.YieldN), scale(a.MostN)
 	b.Evidence = slices.Clone(a.Evidence)
+	note := "; × " + strconv.Itoa(n) + " sharing"
 	for i := range b.Evidence {
 		e := &b.Evidence[i]
 		e.HoldingN *= k
 		e.LowN, e.HighN = scale(e.LowN), scale(e.HighN)
-		e.Note += fmt.Sprintf("; × %d sharing", n)
+		e.Note += note
 	}
 	return b
 }

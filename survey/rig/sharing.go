@@ -32,7 +32,7 @@ func (b *Book) Sharing(pattern survey.Pattern, c *Conditions) (out Sharing, ok b
 	if _, refused := Refuse(c, &b.policy); refused {
 		return out, false, nil
 	}
-	s := b.weakened(c)
+	s := b.pullsHere(c).shown
 	model, ok := b.model(pattern, s.cu, s.phi, c.Ground.GammaKNM3, c.Fall, c.RopeAngle)
 	if !ok || model.Ground.Kind == soil.Sand && model.Ground.Fall >= model.Ground.Phi {
 		return out, false, nil // sand steeper than its friction angle lends nothing

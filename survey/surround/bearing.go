@@ -152,6 +152,9 @@ func each(g orb.Geometry, visit func(orb.LineString)) {
 
 // Dated names the feature's layer with the date of its data, for messages.
 func (n *Near) Dated() string {
+	if n.dated != "" {
+		return n.dated
+	}
 	if at, ok := n.AsOf.Get(); ok {
 		return fmt.Sprintf("%q as of %s", n.Layer, at.Format("2006-01-02"))
 	}

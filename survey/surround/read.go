@@ -31,6 +31,7 @@ func Read(at orb.Point, near []survey.LayerFeature, roles map[survey.Role]bool) 
 			n.shape = shapeOf(f.Geometry, &plane)
 		}
 		n.attributes(f.Properties)
+		n.dated = n.Dated()
 		a.Near = append(a.Near, n)
 	}
 	slices.SortStableFunc(a.Near, func(x, y Near) int { return cmp.Compare(x.Distance, y.Distance) })

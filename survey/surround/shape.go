@@ -109,17 +109,18 @@ func nearestOf(p, a, b tangent.XY) tangent.XY {
 
 // from returns the distance from a place to the shape.
 func (s *shape) from(p tangent.XY) geo.Length {
-	best := farAway
+	best := math.Inf(1) // squared
 	for i := range s.parts {
 		q := &s.parts[i]
 		if q.area && q.contains(p) {
 			return 0
 		}
-		for _, seg := range q.segments {
-			best = min(best, p.To(nearestOf(p, seg[0], seg[1])))
+		for k := range q.segments {
+			f := nearestOf(p, q.segments[k][0], q.segments[k][1])
+			best = min(best, (f.X-p.X)*(f.X-p.X)+(f.Y-p.Y)*(f.Y-p.Y))
 		}
 	}
-	return best
+	return geo.Length(math.Sqrt(best))
 }
 
 // contains tells whether a place lies in the area: each edge crossed on the way

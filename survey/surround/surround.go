@@ -33,6 +33,7 @@ type Near struct {
 	Tolerance survey.Opt[geo.Length] // a buried line's own tolerance each side of its edge
 	Feature   survey.LayerFeature
 
+	dated string
 	shape *shape // about the point; nil when it is too far off to be measured from a stake
 }
 
