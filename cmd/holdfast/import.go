@@ -118,7 +118,7 @@ func counting(ctx context.Context, w io.Writer, what string) func(int) error {
 	begun := time.Now()
 	return func(done int) error {
 		if ok && done%10_000 == 0 {
-			fmt.Fprintf(f, "\r%d records %s, %.0f a second ", done, what, float64(done)/time.Since(begun).Seconds())
+			fmt.Fprintf(f, "%d records %s, %.0f a second\r", done, what, float64(done)/time.Since(begun).Seconds())
 		}
 		return ctx.Err()
 	}

@@ -24,7 +24,7 @@ func BenchmarkReadPoints(b *testing.B) {
 	for _, f := range formats {
 		b.Run(string(f), func(b *testing.B) {
 			var file bytes.Buffer
-			require.NoError(b, exchange.WritePoints(&file, f, exchange.All(points)))
+			require.NoError(b, writePoints(&file, f, sequence(points)))
 			b.SetBytes(int64(file.Len()))
 			for b.Loop() {
 				_, report, err := exchange.ReadPoints(bytes.NewReader(file.Bytes()), exchange.Options{})
@@ -45,7 +45,7 @@ func BenchmarkReadLayer(b *testing.B) {
 		lines[i] = survey.LayerFeature{Geometry: line, Properties: []byte(`{"name":"Kiln Creek"}`)}
 	}
 	var file bytes.Buffer
-	require.NoError(b, exchange.WriteLayer(&file, exchange.GeoJSON, exchange.All(lines)))
+	require.NoError(b, writeLayer(&file, exchange.GeoJSON, sequence(lines)))
 	b.SetBytes(int64(file.Len()))
 	for b.Loop() {
 		_, _, err := exchange.ReadLayer(bytes.NewReader(file.Bytes()), survey.RoleWater, exchange.Options{})

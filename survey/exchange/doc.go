@@ -1,13 +1,14 @@
-// Package exchange reads sites, points and layers from files, and writes them.
-// It reads GeoJSON (RFC 7946: Feature, FeatureCollection, bare geometry, one
-// Feature a line, and the text sequence of RFC 8142) and CSV (RFC 4180, also
-// with semicolons and decimal commas or with tabs); which of them a file is
-// shows in its content, not in its name.
+// Package exchange reads sites, points and layers from files, and hands them on
+// for writing. Open reads every format of package vector in any coordinate
+// system that the file declares; which format it is shows in the content, not
+// in the name. ReadSites, ReadPoints and ReadLayer read GeoJSON (RFC 7946 and
+// the text sequence of RFC 8142) and CSV (RFC 4180, also with semicolons and
+// decimal commas or with tabs) in longitude and latitude from any reader.
 //
 // Every record of a file is accepted, repaired with a note, or refused with
 // its reason, and the Report says which. Nothing is guessed: coordinates are
-// longitude, latitude in degrees on WGS 84, and a file that declares another
-// coordinate system is refused.
+// longitude, latitude in degrees on WGS 84 unless the file, or whoever imports
+// it, names another system.
 //
 // A CSV file has a header row. The place is in the columns lon, lat and, if
 // measured, elevation_m, or in wkt. The other columns of sites and points are

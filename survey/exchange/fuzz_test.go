@@ -58,7 +58,7 @@ func FuzzReadLayer(f *testing.F) {
 			return
 		}
 		var out bytes.Buffer
-		require.NoError(t, exchange.WriteLayer(&out, exchange.GeoJSON, exchange.All(features)))
+		require.NoError(t, writeLayer(&out, exchange.GeoJSON, sequence(features)))
 		again, report, err := exchange.ReadLayer(bytes.NewReader(out.Bytes()), survey.RoleOther, exchange.Options{})
 		require.NoError(t, err)
 		require.Equal(t, len(features), report.Accepted, "%s", report)
@@ -84,7 +84,7 @@ func FuzzReadPoints(f *testing.F) {
 // again writes points and reads them back; an empty list comes back as none.
 func again(t *testing.T, points []survey.Point) []survey.Point {
 	var out bytes.Buffer
-	require.NoError(t, exchange.WritePoints(&out, exchange.GeoJSON, exchange.All(points)))
+	require.NoError(t, writePoints(&out, exchange.GeoJSON, sequence(points)))
 	back, report, err := exchange.ReadPoints(&out, exchange.Options{})
 	require.NoError(t, err)
 	require.Equal(t, len(points), report.Accepted, "%s", report)

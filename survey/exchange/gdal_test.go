@@ -64,7 +64,7 @@ func TestGDALReadsAndWritesTheSame(t *testing.T) {
 			ending := map[exchange.Format]string{exchange.GeoJSON: "geojson", exchange.TextSequence: "geojsons", exchange.CSV: "csv"}[written]
 			path := filepath.Join(t.TempDir(), "layer."+ending)
 			var b bytes.Buffer
-			require.NoError(t, exchange.WriteLayer(&b, written, exchange.All(want)))
+			require.NoError(t, writeLayer(&b, written, sequence(want)))
 			require.NoError(t, os.WriteFile(path, b.Bytes(), 0o644))
 			for name, back := range map[string][]string{
 				"GeoJSON":       {"-f", "GeoJSON", "-lco", "RFC7946=NO", "-lco", "COORDINATE_PRECISION=15"},

@@ -1,6 +1,7 @@
 package exchange
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"iter"
@@ -146,4 +147,52 @@ func isTime(t reflect.Type) bool {
 		t = get.Type.Out(0)
 	}
 	return t == reflect.TypeFor[time.Time]()
+}
+
+func features[T any](items iter.Seq2[T, error], feature func(T) (geojson.Feature, error)) iter.Seq2[geojson.Feature, error] {
+	return func(yield func(geojson.Feature, error) bool) {
+		for item, err := range items {
+			var f geojson.Feature
+			if err == nil {
+				f, err = feature(item)
+			}
+			if !yield(f, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+func membersOf(f geojson.Feature) (map[string]json.RawMessage, error) {
+	var members map[string]json.RawMessage
+	if f.Properties == nil {
+		return nil, nil
+	}
+	if err := json.Unmarshal(f.Properties, &members); err != nil {
+		return nil, fmt.Errorf("write feature %q: %w", f.ID, err)
+	}
+	return members, nil
+}
+
+// flat brings the members of objects up, with dots in their names; lists stay.
+func flat(members map[string]json.RawMessage) (map[string]json.RawMessage, error) {
+	out := make(map[string]json.RawMessage, len(members))
+	for name, raw := range members {
+		if !bytes.HasPrefix(raw, []byte("{")) {
+			out[name] = raw
+			continue
+		}
+		var inner map[string]json.RawMessage
+		if err := json.Unmarshal(raw, &inner); err != nil {
+			return nil, err
+		}
+		inner, err := flat(inner)
+		if err != nil {
+			return nil, err
+		}
+		for k, v := range inner {
+			out[name+"."+k] = v
+		}
+	}
+	return out, nil
 }
