@@ -330,3 +330,18 @@ func TestImportWithAMapping(t *testing.T) {
 	call(t, "", "import", "--points", csv, "--map", file(t, "m.json", `{"columns":{"NO":"labl"}}`), "--atlas", atlas).sentence(t, exitFailed, "which is no property")
 	call(t, "", "import", csv, "--layer", "L", "--role", "road", "--map", mapping, "--atlas", atlas).sentence(t, exitUsage, "--map goes with")
 }
+
+// Longitude and latitude that were exchanged are a place too, but not one where
+// the atlas lies.
+func TestSwappedAxesAreSeenByTheAtlas(t *testing.T) {
+	atlas := filepath.Join(t.TempDir(), "atlas.db")
+	at := func(coordinates string) string { return strings.Replace(sitesFile, "-91.2,44.65", coordinates, 1) }
+	ok(t, call(t, "", "import", "--sites", file(t, "sites.geojson", at("-79.9959,40.4406")), "--atlas", atlas))
+	before := sum(t, atlas)
+	swapped := file(t, "swapped.geojson", at("40.4406,-79.9959"))
+	r := call(t, "", "import", swapped, "--layer", "Hydrants", "--role", "other", "--atlas", atlas)
+	r.sentence(t, exitFailed, "1 records are refused")
+	assert.Contains(t, r.out, "they look swapped")
+	assert.Equal(t, before, sum(t, atlas))
+	ok(t, call(t, "", "import", file(t, "right.geojson", at("-79.9958,40.4407")), "--layer", "Hydrants", "--role", "other", "--atlas", atlas))
+}

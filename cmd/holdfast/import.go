@@ -11,6 +11,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/paulmach/orb"
+
 	"holdfast/survey"
 	"holdfast/survey/atlas"
 	"holdfast/survey/exchange"
@@ -60,6 +62,9 @@ func (c *importCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	}
 	o := exchange.Options{CRS: c.CRS, Table: c.Table, Each: counting(ctx, s.err, "read")}
 	if o.Map, err = c.mapping(); err != nil {
+		return err
+	}
+	if o.Extent, err = g.extent(ctx, s); err != nil {
 		return err
 	}
 	if c.Layer != "" {
@@ -289,6 +294,23 @@ func (c *importCmd) print(s *streams, r *exchange.Report) error {
 	}
 	_, err := fmt.Fprint(s.out, r.String())
 	return err
+}
+
+// extent is where the atlas lies; nil when there is none yet, or nothing in it.
+func (g *globals) extent(ctx context.Context, s *streams) (*orb.Bound, error) {
+	if _, err := os.Stat(g.Atlas); errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
+	a, done, err := g.open(ctx, s, sqlite.Options{ReadOnly: true})
+	if err != nil {
+		return nil, err
+	}
+	defer done()
+	b, ok, err := a.Store.Bounds(ctx)
+	if err != nil || !ok {
+		return nil, err
+	}
+	return &b, nil
 }
 
 // fill opens the atlas for put. Where there is none, one is made under another
