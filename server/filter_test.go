@@ -14,10 +14,11 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"holdfast/survey"
+	"holdfast/survey/sqlite"
 )
 
 // addPoles is a layer with one property of every kind.
-func addPoles(t *testing.T, add func(*testing.T, []survey.LayerFeature)) {
+func addPoles(t *testing.T, store *sqlite.Store) {
 	t.Helper()
 	var fs []survey.LayerFeature
 	for i, props := range []string{
@@ -27,23 +28,14 @@ func addPoles(t *testing.T, add func(*testing.T, []survey.LayerFeature)) {
 	} {
 		fs = append(fs, survey.LayerFeature{Geometry: orb.Point{-91.2 + 0.001*float64(i), 44.65}, Properties: json.RawMessage(props)})
 	}
-	add(t, fs)
+	addFeatures(t, store, survey.Layer{ID: "poles", Title: "Poles", Role: survey.RoleOther}, fs)
 }
 
 // TestFilters asks by property, by time and by conditions; all of what is
 // asked has to hold.
 func TestFilters(t *testing.T) {
 	s, store := fixture(t)
-	addPoles(t, func(t *testing.T, fs []survey.LayerFeature) {
-		_, err := store.AddLayer(t.Context(), survey.Layer{ID: "poles", Title: "Poles", Role: survey.RoleOther}, func(yield func(survey.LayerFeature, error) bool) {
-			for _, f := range fs {
-				if !yield(f, nil) {
-					return
-				}
-			}
-		}, author)
-		require.NoError(t, err)
-	})
+	addPoles(t, store)
 	filter := func(text string) string { return "filter=" + url.QueryEscape(text) }
 	for _, c := range []struct{ collection, query, want string }{
 		{"points", "label=A1", "p-good"},
@@ -185,15 +177,21 @@ func TestSortedPaging(t *testing.T) {
 // TestCountLeftOut asks with no patience: the features come, their number does
 // not, and the answer to the same question stays the same.
 func TestCountLeftOut(t *testing.T) {
-	s, _ := fixture(t)
+	s, store := fixture(t)
 	s.SetPatience(0)
 	for range 2 {
-		page := parse[featurePage](t, call(t, s, http.MethodGet, "/api/collections/points/items?ground.class=A", ""))
+		page := parse[featurePage](t, call(t, s, http.MethodGet, "/api/collections/points/items?ground.class=A&limit=1", ""))
 		assert.Nil(t, page.NumberMatched)
-		assert.Equal(t, []string{"p-barred", "p-good"}, idsOf(page))
+		assert.Equal(t, []string{"p-barred"}, idsOf(page))
+		page = parse[featurePage](t, call(t, s, http.MethodGet, page.link("next"), ""))
+		assert.Nil(t, page.NumberMatched)
+		assert.Equal(t, []string{"p-good"}, idsOf(page))
 	}
-	page := parse[featurePage](t, call(t, s, http.MethodGet, "/api/collections/river/items", ""))
-	assert.Equal(t, 1, *page.NumberMatched, "what is on record needs no counting")
+	page := parse[featurePage](t, call(t, s, http.MethodGet, "/api/collections/points/items?ground.class=A", ""))
+	assert.Equal(t, 2, *page.NumberMatched, "all of them on one page need no counting")
+	addFeatures(t, store, survey.Layer{ID: "wells", Title: "Wells", Role: survey.RoleOther}, wells(3))
+	page = parse[featurePage](t, call(t, s, http.MethodGet, "/api/collections/wells/items?limit=1", ""))
+	assert.Equal(t, 3, *page.NumberMatched, "what is on record neither")
 }
 
 // TestBoxMeetsTheShape has a bank crest whose bounds meet a box that the line
@@ -216,16 +214,7 @@ func TestBoxMeetsTheShape(t *testing.T) {
 // TestQueryables holds the list to what the features have.
 func TestQueryables(t *testing.T) {
 	s, store := fixture(t)
-	addPoles(t, func(t *testing.T, fs []survey.LayerFeature) {
-		_, err := store.AddLayer(t.Context(), survey.Layer{ID: "poles", Title: "Poles", Role: survey.RoleOther}, func(yield func(survey.LayerFeature, error) bool) {
-			for _, f := range fs {
-				if !yield(f, nil) {
-					return
-				}
-			}
-		}, author)
-		require.NoError(t, err)
-	})
+	addPoles(t, store)
 	type property struct {
 		Type, Format string
 		Enum         []string

@@ -20,13 +20,25 @@ func FuzzRequest(f *testing.F) {
 		{"load=280+kg&required=7.5&tonight=wet", "application/json"},
 		{"position=15S+642364+3945775&at=2026-05-04", "application/json"},
 		{"position=geo:90,180;u=1&f=json", "image/png"},
+		{"crs=http://www.opengis.net/def/crs/EPSG/0/32615&bbox-crs=http://www.opengis.net/def/crs/EPSG/0/4326&bbox=44,-92,45,-91", ""},
+		{"bbox-crs=http://www.opengis.net/def/crs/EPSG/0/2288&bbox=1,2,3e5,4e6&sortby=-label&limit=1", ""},
+		{"bbox-crs=http://www.opengis.net/def/crs/EPSG/0/3857&bbox=-1e300,-1e300,1e300,1e300", ""},
+		{"filter=label+%3D+'A1'+AND+NOT+(terrain.slope_deg+%3E+3+OR+ground.class+IS+NULL)", ""},
+		{"filter=S_INTERSECTS(geometry,BBOX(170,-90,-170,90))&filter-crs=http://www.opengis.net/def/crs/EPSG/0/4326", ""},
+		{"filter=S_WITHIN(geometry,POLYGON((-92+44,-91+44,-91+45,-92+44)))+AND+name+LIKE+'R%25'", ""},
+		{"filter=T_INTERSECTS(surveyed_at,INTERVAL('..','2026-01-01T00:00:00Z'))+AND+CASEI(label)+IN+('a1',casei('A2'))", ""},
+		{"filter-lang=cql2-json&filter=%7B%22op%22:%22s_disjoint%22,%22args%22:[%7B%22property%22:%22geometry%22%7D,%7B%22bbox%22:[0,0,1,1]%7D]%7D", ""},
+		{"sortby=label&after=WyJBMSIsInAtZ29vZCJd&ground.class=A&terrain.slope_deg=35", ""},
+		{"sortby=%2Bupdated&after=WyJ6eiIsIiJd&surveyed_at=2026-04-12T10:00:00Z", ""},
+		{"properties=label,ground.class&f=mvt", ""},
 	} {
 		f.Add(seed[0], seed[1])
 	}
 	s, _ := fixture(f)
 	paths := []string{
 		"/api/collections/points/items", "/api/collections/river/items", "/api/collections/points/items/p-good/options",
-		"/api/convert", "/map/points", "/map/grid", "/points/p-good",
+		"/api/convert", "/map/points", "/map/grid", "/points/p-good", "/api/collections/sites/items", "/api/collections/points/items/p-good",
+		"/api/collections/points/queryables", bendTile,
 	}
 	fine := []int{http.StatusOK, http.StatusBadRequest, http.StatusNotAcceptable}
 	f.Fuzz(func(t *testing.T, query, accept string) {

@@ -3,7 +3,6 @@ package server
 import (
 	"bytes"
 	"context"
-	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -11,7 +10,6 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/go-chi/chi/v5"
@@ -58,8 +56,8 @@ func (s *Server) handleItems(w http.ResponseWriter, r *http.Request) {
 	if s.unchanged(w, r, form) {
 		return
 	}
-	got, err := s.list(r.Context(), c, sel)
-	if err == nil {
+	got, err := s.listInTime(r.Context(), c, sel)
+	if got.matched = len(got.features); err == nil && (sel.After != "" || got.next != "") {
 		got.matched, err = s.matched(r, c, sel)
 	}
 	if err != nil {
@@ -85,6 +83,20 @@ func (s *Server) unchanged(w http.ResponseWriter, r *http.Request, form string) 
 	}
 	w.WriteHeader(http.StatusNotModified)
 	return true
+}
+
+// longest is how long a list may be looked for.
+const longest = 20 * time.Second
+
+// listInTime returns a page, or says that it takes too long.
+func (s *Server) listInTime(ctx context.Context, c collection, sel selection) (items, error) {
+	limited, cancel := context.WithTimeout(ctx, longest)
+	defer cancel()
+	got, err := s.list(limited, c, sel)
+	if err != nil && limited.Err() != nil && ctx.Err() == nil {
+		err = status(http.StatusServiceUnavailable, "This list takes too long to put together; ask for less, by a bbox or a simpler filter.")
+	}
+	return got, err
 }
 
 // list returns a page. It asks for one feature more, to know whether there is
@@ -154,112 +166,6 @@ func layerPage(rows []survey.LayerFeature, sel selection) items {
 		out.features = append(out.features, layerFeature(row))
 	}
 	return out
-}
-
-// byID tells whether an order goes by the id alone.
-func byID(o sqlite.Order) bool { return o.By == "" || o.By == sqlite.IDName }
-
-// cursor says where a feature stands in an order, for the parameter after:
-// its id or, in another order, that and what it is ordered by.
-func cursor(o sqlite.Order, key, id string) string {
-	if byID(o) {
-		return id
-	}
-	b, err := json.Marshal([2]string{key, id})
-	if err != nil {
-		return id // two strings can always be written
-	}
-	return base64.RawURLEncoding.EncodeToString(b)
-}
-
-func readCursor(text string, o sqlite.Order, numbered bool) (id, key string, err error) {
-	wrong := badParameter("after", "%q is not from a next link of this collection", text)
-	if byID(o) {
-		if _, err := strconv.ParseInt(text, 10, 64); numbered && err != nil {
-			return "", "", wrong
-		}
-		return text, "", nil
-	}
-	b, err := base64.RawURLEncoding.DecodeString(text)
-	if err != nil {
-		return "", "", wrong
-	}
-	var place []string
-	if json.Unmarshal(b, &place) != nil || len(place) != 2 {
-		return "", "", wrong
-	}
-	return place[1], place[0], nil
-}
-
-// patience is how long a request waits for the number of features it matches,
-// which a standard list may leave out (17-069r4, 7.15.8).
-const patience = 400 * time.Millisecond
-
-// counts remembers how many features requests match for as long as the atlas
-// stays as it is, so that only the first page of a list counts.
-type counts struct {
-	mu       sync.Mutex
-	revision int64
-	kept     map[string]int
-}
-
-const countsKept = 1000
-
-func (c *counts) get(key string, revision int64) (int, bool) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.kept == nil || revision != c.revision || len(c.kept) >= countsKept {
-		c.kept, c.revision = map[string]int{}, revision
-	}
-	n, ok := c.kept[key]
-	return n, ok
-}
-
-func (c *counts) put(key string, revision int64, n int) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if revision == c.revision && c.kept != nil {
-		c.kept[key] = n
-	}
-}
-
-// matched counts the features that a request matches on all its pages.
-func (s *Server) matched(r *http.Request, c collection, sel selection) (int, error) {
-	if !c.writable && sel.Bound == nil && sel.Where == nil {
-		return c.features, nil
-	}
-	revision, err := s.store.Revision(r.Context())
-	if err != nil {
-		return 0, err
-	}
-	q := r.URL.Query()
-	for _, name := range []string{"after", "limit", "sortby", "crs", "f"} {
-		q.Del(name)
-	}
-	key := c.ID + "?" + q.Encode()
-	if n, ok := s.counts.get(key, revision); ok {
-		return n, nil
-	}
-	ctx, cancel := context.WithTimeout(r.Context(), s.patience)
-	defer cancel()
-	n, err := s.count(ctx, c, sel.Filter)
-	if err != nil && ctx.Err() != nil && r.Context().Err() == nil {
-		n, err = uncounted, nil
-	}
-	if err == nil {
-		s.counts.put(key, revision, n)
-	}
-	return n, err
-}
-
-func (s *Server) count(ctx context.Context, c collection, f sqlite.Filter) (int, error) {
-	switch c.ID {
-	case sqlite.Sites:
-		return s.store.CountSites(ctx, f)
-	case sqlite.Points:
-		return s.store.CountPoints(ctx, f)
-	}
-	return s.store.CountFeatures(ctx, c.ID, f)
 }
 
 func layerFeature(f survey.LayerFeature) geojson.Feature {
