@@ -40,9 +40,14 @@ func yesNo(t *rapid.T, name string) survey.Answer {
 
 var rigNames = []string{"1", "1-1", "1-1-1", "2-1", "3-2-1"}
 
-func anyPull(t *rapid.T) survey.PullTest {
+// anyPull draws a pull on a rig, or on one of the anchors found.
+func anyPull(t *rapid.T, found ...survey.Anchor) survey.PullTest {
+	pulled := []string{"1", "1-1", "1-1-1", "3-2-1"}
+	for _, a := range found {
+		pulled = append(pulled, a.ID)
+	}
 	return survey.PullTest{
-		Rig: word(t, "pulled", "1", "1-1", "1-1-1", "3-2-1", "A0", "A1", "the gate post"), ForceKN: number(t, "kN", 0, 60),
+		Rig: word(t, "pulled", pulled...), ForceKN: number(t, "kN", 0, 60),
 		Outcome:    word(t, "outcome", survey.Held, survey.Moved, survey.Failed),
 		BearingDeg: maybe(t, "pull bearing", func() geo.Bearing { return geo.Bearing(number(t, "pull bearing", 0, 360)) }),
 		Moisture:   word(t, "pulled in", append([]survey.Moisture{""}, survey.Moistures...)...),
@@ -61,7 +66,7 @@ func anyGround(t *rapid.T) survey.Ground {
 	for range rapid.IntRange(0, 3).Draw(t, "tests") {
 		g.Tests = append(g.Tests, word(t, "test",
 			survey.GroundTest{Kind: survey.PocketPenetrometer, Reading: survey.Num(number(t, "tsf", 0, 4.5)), Unit: "tsf"},
-			survey.GroundTest{Kind: survey.ShearVane, Reading: survey.Num(number(t, "kPa", 0, 2000)), Unit: "kPa"},
+			survey.GroundTest{Kind: survey.ShearVane, Reading: survey.Num(number(t, "kPa", 0, 280)), Unit: "kPa"},
 			survey.GroundTest{Kind: survey.Thumb, Reading: survey.Word(word(t, "thumb", survey.ThumbWords...))},
 			survey.GroundTest{Kind: survey.Thread, Reading: survey.Word(word(t, "thread", survey.ThreadWords...))},
 			survey.GroundTest{Kind: survey.RebarProbe, Reading: survey.Word(word(t, "probe", survey.ProbeWords...))},
@@ -117,7 +122,7 @@ func anyPoint(t *rapid.T) survey.Point {
 		p.Anchors = append(p.Anchors, anyAnchor(t, fmt.Sprintf("A%d", i)))
 	}
 	for range rapid.IntRange(0, 2).Draw(t, "pulls") {
-		p.PullTests = append(p.PullTests, anyPull(t))
+		p.PullTests = append(p.PullTests, anyPull(t, p.Anchors...))
 	}
 	return p
 }

@@ -48,8 +48,14 @@ func (w *working) setCommon() {
 	m.accuracy, m.ages, m.aged, m.review = w.accuracyCheck(), w.layersCheck(), w.ageCheck(), w.reviewCheck()
 }
 
+// Titles of checks that the sentence speaks of too.
+const (
+	sharingTitle = "sharing the load"
+	ageTitle     = "age of the survey"
+)
+
 // mostChecks is at least the number of checks of one anchor, kit and rope included.
-const mostChecks = 19
+const mostChecks = 20
 
 // check runs every check of a candidate in its place, after those it has.
 func (w *working) check(c *candidate) {
@@ -155,7 +161,7 @@ func (w *working) sectorCheck(c *candidate) (Check, bool) {
 	case asked && !known:
 		return notRun(title, "take the pull bearing on the ground", "whether the pull lies inside it is not known"), true
 	case asked:
-		off, inside := OffAxis(pull, toward, *w.policy())
+		off, inside := offAxis(pull, toward, half)
 		says := w.t.s("pulled toward ").bearing(toward.Degrees()).s(", ").num(math.Abs(off.Degrees()), 0).s("° off; it may be pulled ").num(half, 0).s("° to either side").end()
 		switch {
 		case inside:
@@ -174,8 +180,8 @@ func (w *working) sectorCheck(c *candidate) (Check, bool) {
 // there is room for it before the edge. That they then share equally is taken,
 // not shown: it is the crew's to equalise them.
 func (w *working) sharingCheck(count int) Check {
-	const title = "sharing the load"
-	reach, apart := rig.CollectorReach(count, *w.policy()), w.policy().SharingSpacingM.Value
+	const title = sharingTitle
+	reach, apart := rig.CollectorReach(count, w.policy()), w.policy().SharingSpacingM.Value
 	t := w.t.num(float64(count), 0).s(" rigs ").short(apart).s(" apart, taken to share equally: lead the legs together at least ").length(reach).
 		s(" ahead of the front stakes and equalise them")
 	if leg, warn, ok := w.leg(count); ok {
@@ -213,7 +219,7 @@ func (w *working) accuracyCheck() Check {
 const daysPerMonth = 30.436875
 
 func (w *working) ageCheck() Check {
-	const title = "age of the survey"
+	const title = ageTitle
 	months := w.policy().ResurveyMonths.Value
 	days, ok := survey.Age(w.in.Point.SurveyedAt, w.in.AsOf)
 	switch {

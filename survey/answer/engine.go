@@ -18,6 +18,7 @@ import (
 type Engine struct {
 	policy survey.Policy
 	book   *rig.Book
+	model  *magnetic.Model
 
 	mu     sync.RWMutex
 	loads  map[loadKey]load.Result
@@ -39,8 +40,12 @@ func NewEngine(p survey.Policy) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Engine{policy: p, book: book, loads: make(map[loadKey]load.Result), epochs: make(map[float64]*magnetic.Epoch)}, nil
+	return &Engine{policy: p, book: book, model: magnetic.Default(), loads: make(map[loadKey]load.Result), epochs: make(map[float64]*magnetic.Epoch)}, nil
 }
+
+// UseMagnetic takes another magnetic model than the one the program carries. It
+// is called before the first answer.
+func (e *Engine) UseMagnetic(m *magnetic.Model) { e.model = m }
 
 // demand works a load case out on a slope. The result's slices are shared.
 func (e *Engine) demand(c survey.LoadCase, slope survey.Opt[geo.Angle]) (load.Result, error) {
@@ -73,7 +78,7 @@ func (e *Engine) field(on time.Time) *magnetic.Epoch {
 	if ok {
 		return epoch
 	}
-	epoch = magnetic.Default().OnYear(year)
+	epoch = e.model.OnYear(year)
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if len(e.epochs) >= mostRemembered {

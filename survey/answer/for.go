@@ -68,8 +68,8 @@ func For(in Input) (Answer, error) {
 
 // For answers one point under the engine's own policy; the input's is left out.
 func (e *Engine) For(in Input) (Answer, error) {
-	w, err := e.begin(&in, in.Tonight, false)
-	if err != nil {
+	var w working
+	if err := e.begin(&w, &in, in.Tonight, false); err != nil {
 		return Answer{}, err
 	}
 	if err := w.options(); err != nil {
@@ -94,8 +94,8 @@ type Brief struct {
 func (e *Engine) Brief(in Input) (Brief, error) { return e.brief(&in, in.Tonight) }
 
 func (e *Engine) brief(in *Input, tonight survey.Moisture) (Brief, error) {
-	w, err := e.begin(in, tonight, true)
-	if err != nil {
+	var w working
+	if err := e.begin(&w, in, tonight, true); err != nil {
 		return Brief{}, err
 	}
 	return w.best()
@@ -109,8 +109,8 @@ func (e *Engine) Sharing(in Input, pattern string) (s rig.Sharing, ok bool, err 
 	if err != nil {
 		return s, false, err
 	}
-	w, err := e.begin(&in, in.Tonight, true)
-	if err != nil {
+	var w working
+	if err := e.begin(&w, &in, in.Tonight, true); err != nil {
 		return s, false, err
 	}
 	return e.book.Sharing(rows, &w.cond)
@@ -135,20 +135,20 @@ type working struct {
 }
 
 // begin works out what all anchors of a point have in common.
-func (e *Engine) begin(in *Input, tonight survey.Moisture, brief bool) (*working, error) {
+func (e *Engine) begin(w *working, in *Input, tonight survey.Moisture, brief bool) error {
 	c, err := load.Find(e.policy, in.LoadID)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	required := e.policy.Required(in.Required)
 	if !(required >= 1 && required <= 100) {
-		return nil, survey.Invalid("", "a required ratio of %g is outside 1 to 100", required)
+		return survey.Invalid("", "a required ratio of %g is outside 1 to 100", required)
 	}
 	if toward, ok := in.Toward.Get(); ok && !(toward >= 0 && toward <= 360) {
-		return nil, survey.Invalid("", "a bearing of %g° is outside 0 to 360", toward.Degrees())
+		return survey.Invalid("", "a bearing of %g° is outside 0 to 360", toward.Degrees())
 	}
 	if in.Tonight != "" && rank(survey.Moistures, in.Tonight) == len(survey.Moistures) {
-		return nil, survey.Invalid("", "%q is no state of the ground: %v are", in.Tonight, survey.Moistures)
+		return survey.Invalid("", "%q is no state of the ground: %v are", in.Tonight, survey.Moistures)
 	}
 	slope := survey.Opt[geo.Angle]{}
 	if a, ok := in.Point.Terrain.Slope(); ok {
@@ -156,9 +156,9 @@ func (e *Engine) begin(in *Input, tonight survey.Moisture, brief bool) (*working
 	}
 	demand, err := e.demand(c, slope)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	w := &working{
+	*w = working{
 		e: e, in: in, tonight: tonight, loadCase: c, required: required, plane: tangent.At(in.Point.Position),
 		t: text{mute: brief, units: e.policy.Units},
 		a: Answer{
@@ -166,17 +166,22 @@ func (e *Engine) begin(in *Input, tonight survey.Moisture, brief bool) (*working
 			LoadCase: demand, Cautions: Cautions,
 		},
 	}
-	if brief {
-		w.a.Ground = ground.Brief(in.Point.Ground, tonight)
-	} else {
-		w.a.Ground = ground.Tonight(in.Point.Ground, tonight)
-	}
 	w.readPull()
-	w.setConditions()
-	w.refusal, w.refused = rig.Refuse(&w.cond, &e.policy)
 	w.gatherNear()
+	w.setGround()
+	return nil
+}
+
+// setGround classifies the ground and runs the checks that all anchors share.
+func (w *working) setGround() {
+	if w.t.mute {
+		w.a.Ground = ground.Brief(w.in.Point.Ground, w.tonight)
+	} else {
+		w.a.Ground = ground.Tonight(w.in.Point.Ground, w.tonight)
+	}
+	w.setConditions()
+	w.refusal, w.refused = rig.Refuse(&w.cond, w.policy())
 	w.setCommon()
-	return w, nil
 }
 
 // policy is the department's rules that the answer follows.
@@ -277,7 +282,12 @@ func (w *working) whatIfWetter() error {
 		if rank(survey.Moistures, m) <= now {
 			continue
 		}
-		b, err := w.e.brief(w.in, m)
+		v := working{
+			e: w.e, in: w.in, tonight: m, loadCase: w.loadCase, required: w.required, plane: w.plane, near: w.near,
+			t: text{mute: true}, a: Answer{LoadCase: w.a.LoadCase, Pull: w.a.Pull},
+		}
+		v.setGround()
+		b, err := v.best()
 		if err != nil {
 			return err
 		}

@@ -1,8 +1,10 @@
 package answer
 
 import (
+	"math"
 	"strings"
 
+	"holdfast/geo"
 	"holdfast/survey"
 	"holdfast/survey/rig"
 )
@@ -128,7 +130,7 @@ func (w *working) figureWords(a *rig.Anchor) (out figureWords) {
 		}
 		out.yield = t.end()
 	}
-	var hand, mech float64
+	var hand, mech, used float64
 	for i := range a.Evidence {
 		e := &a.Evidence[i]
 		switch e.Grade {
@@ -137,7 +139,11 @@ func (w *working) figureWords(a *rig.Anchor) (out figureWords) {
 		case survey.Mechanics:
 			mech = e.HoldingN
 		}
-		if !e.Used {
+		if e.Used && (e.Grade == survey.TestedHere || e.Grade == survey.TestedGround) {
+			used = e.HoldingN
+		}
+		// A test that is shown and not used is no ratio to stand beside one.
+		if !e.Used && (e.Grade == survey.Handbook || e.Grade == survey.Mechanics) {
 			if w.t.started() {
 				w.t.s(", ")
 			} else {
@@ -150,7 +156,40 @@ func (w *working) figureWords(a *rig.Anchor) (out figureWords) {
 	if factor := w.policy().DoubtFactor.Value; hand > 0 && mech > 0 && max(hand/mech, mech/hand) > factor {
 		out.doubt = w.t.s("doubt: handbook ").hold(hand).s(" and mechanics ").hold(mech).s(" lie more than ").num(factor, 1).s(" times apart").end()
 	}
+	if low := min(hand, mech); out.doubt == "" && used > 0 && low > 0 && max(used/low, low/used) > w.policy().DoubtFactor.Value {
+		out.doubt = w.t.s("doubt: the tests say ").hold(used).s(" and the estimate ").hold(low).s(", more than ").num(w.policy().DoubtFactor.Value, 1).s(" times apart").end()
+	}
 	return out
+}
+
+// standCheck sees whether a found anchor stands on the land side of the crest:
+// one beyond it has nothing behind it. An anchor of no known place is found by
+// its name, and never taken to stand apart from another.
+// A deadman needs the earth in front of it as stakes do.
+func (w *working) standCheck(a *survey.Anchor, known bool) Check {
+	const title = "place of the anchor"
+	if !known {
+		return minor(notRun(title, "record its bearing and distance from the point", "its bearing and distance from the point are not recorded"))
+	}
+	setback, how := w.setback()
+	pull, aimed := w.a.Pull.TrueDeg.Get()
+	if how == "" || !aimed {
+		return minor(notRun(title, "measure from the point to the crest", "how far it stands from the crest is not known"))
+	}
+	az, _ := a.BearingDeg.Get()
+	d, _ := a.DistanceM.Get()
+	left := setback - d*geo.Length(math.Cos(pull.Off(geo.NewBearing(az.Degrees())).Radians()))
+	need := geo.Length(0)
+	if a.Kind == survey.KindDeadman {
+		need = rig.NeededSetback(w.policy())
+	}
+	switch {
+	case left < 0:
+		return failed(title, "use another anchor", w.t.s("it stands ").length(-left).s(" beyond the crest").end())
+	case left < need:
+		return failed(title, "bury it further back", w.t.length(left).s(" from the crest; ").length(need).s(" is needed").end())
+	}
+	return passed(title, w.t.length(left).s(" behind the crest").end())
 }
 
 // screenCheck is what rules of thumb say of an anchor found at the point.
@@ -159,7 +198,7 @@ func (w *working) screenCheck(a *survey.Anchor, s *rig.Screening, rated bool) Ch
 	switch {
 	case s.Fails != "":
 		return failed(title, "use another anchor", w.t.s(s.Fails).end())
-	case len(s.Missing) > 0 && (!rated || strings.TrimSpace(a.Condition) == ""):
+	case len(s.Missing) > 0:
 		return notRun(title, w.t.f("record %s", strings.Join(s.Missing, " and ")), w.t.f("%s: not recorded: %s", a.ID, strings.Join(s.Missing, ", ")))
 	}
 	return passed(title, w.t.s(a.Condition).end())

@@ -17,6 +17,11 @@ func (w *working) options() error {
 		return err
 	}
 	found := w.found()
+	stakes := 0
+	for i := range rigs {
+		stakes += rigs[i].stakes()
+	}
+	w.room.Reserve(2*len(rigs)+len(found), 2*stakes)
 	for i := range rigs {
 		w.lay(&rigs[i])
 	}
@@ -138,7 +143,7 @@ func (w *working) judgeFound(c *candidate, i int) {
 	known := w.locate(c, a)
 	s := rig.Screen(*a)
 	_, rated := c.Anchor.HoldingN.Get()
-	c.Checks = []Check{w.screenCheck(a, &s, rated)}
+	c.Checks = []Check{w.screenCheck(a, &s, rated), w.standCheck(a, known)}
 	w.check(c)
 	w.judge(c)
 	// Without a rating it is worth backing up, and no more; that a gentle pull of
@@ -150,9 +155,6 @@ func (w *working) judgeFound(c *candidate, i int) {
 	}
 	if !rated {
 		w.because(c, w.t.s("no rating: no figure is invented; ").s(s.Says).end())
-	}
-	if !known {
-		w.because(c, "its bearing and distance from the point are not recorded")
 	}
 }
 

@@ -134,8 +134,12 @@ func orUnknown(s string) string {
 // bearing, clockwise positive, and whether a rig may be pulled that way: within
 // the policy's working sector, its edges included.
 func OffAxis(pull, toward geo.Bearing, p survey.Policy) (off geo.Angle, inside bool) {
+	return offAxis(pull, toward, p.SectorDeg.Value)
+}
+
+func offAxis(pull, toward geo.Bearing, halfDeg float64) (off geo.Angle, inside bool) {
 	off = pull.Off(toward)
-	return off, math.Abs(off.Degrees()) <= p.SectorDeg.Value+fine
+	return off, math.Abs(off.Degrees()) <= halfDeg+fine
 }
 
 // fine is the difference that rounding may make between two figures, relative

@@ -2,6 +2,8 @@ package answer
 
 import (
 	"strings"
+
+	"holdfast/survey"
 )
 
 // summary is one option in one line.
@@ -69,6 +71,7 @@ func (w *working) say() {
 		if best.Belay == nil {
 			t.s(" There is no independent belay anchor.")
 		}
+		w.reservations(t, &best.Main)
 		w.a.Sentence = t.end()
 	case Short:
 		if !rated {
@@ -88,6 +91,29 @@ func (w *working) say() {
 			t.s(" If that is settled, ").s(name).s(" would stand at ").ratio(ratio).s(".")
 		}
 		w.a.Sentence = t.end()
+	}
+}
+
+// reservations adds to "holds" what does not decide the verdict and must not be
+// missed: a class nobody tested, no room to lead rigs together, a survey that
+// is old or of no date.
+func (w *working) reservations(t *text, p *Placed) {
+	if w.a.Ground.Assumed && p.Anchor.Kind == survey.KindRig {
+		t.s(" But the ground class is as written, with no test behind it.")
+	}
+	for i := range p.Checks {
+		c := &p.Checks[i]
+		if c.Ran && c.Passed {
+			continue
+		}
+		switch c.Title {
+		case sharingTitle:
+			if c.Ran {
+				t.s(" First ").s(c.Fix).s(", for room to lead the rigs together.")
+			}
+		case ageTitle:
+			t.s(" But the survey is in doubt: ").s(c.Message).s(".")
+		}
 	}
 }
 

@@ -131,12 +131,12 @@ func (t *text) significant(v float64, round func(float64) float64) *text {
 	if !(v >= 1e-3) { // less is nothing
 		return t.s("0")
 	}
-	exponent := math.Floor(math.Log10(v) + 1e-12)
-	digits := 1 - int(exponent)
-	if v/math.Pow(10, exponent) < 2 {
+	exponent := int(math.Floor(math.Log10(v) + 1e-12))
+	digits := 1 - exponent
+	if v/math.Pow10(exponent) < 2 {
 		digits++
 	}
-	scale := math.Pow(10, float64(digits))
+	scale := math.Pow10(digits)
 	v = round(v*scale*(1+1e-12)) / scale
 	if v >= 1000 && v < 1e6 {
 		t.num(math.Floor(v/1000), 0).s(",")
@@ -146,8 +146,11 @@ func (t *text) significant(v float64, round func(float64) float64) *text {
 		}
 		return t.num(rest, 0)
 	}
-	for digits > 0 && math.Abs(v*math.Pow(10, float64(digits-1))-math.Round(v*math.Pow(10, float64(digits-1)))) < 1e-9 {
-		digits-- // no needless zeros
+	for digits > 0 { // no needless zeros
+		if x := v * math.Pow10(digits-1); math.Abs(x-math.Round(x)) > 1e-9 {
+			break
+		}
+		digits--
 	}
 	return t.num(v, max(digits, 0))
 }

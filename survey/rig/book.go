@@ -14,6 +14,7 @@ import (
 type Rated struct {
 	Pattern survey.Pattern
 	Name    string
+	at      int // place in the book
 	rating  survey.Rating
 	forms   []Form
 }
@@ -30,7 +31,7 @@ type Book struct {
 	base   soil.Geometry
 
 	mu    sync.RWMutex
-	known map[key]Anchor
+	known map[key]*figures
 	read  map[reading]readCu // strengths that pulls speak for
 }
 
@@ -44,19 +45,25 @@ type readCu struct {
 	ok  bool
 }
 
-// key is everything that an untested figure depends on besides the policy.
+// key is everything that untested figures depend on besides the policy.
 type key struct {
 	shown
-	rig                        string
-	count                      int
 	factor                     survey.GroundKey
 	cuMiddle, phiMiddle, gamma survey.Opt[float64]
 	fall                       survey.Opt[geo.Angle]
 	rope                       geo.Angle
 }
 
-// mostKnown bounds what a Book remembers, some 5 MB.
-const mostKnown = 5000
+// figures are what the rigs of a book hold in one ground: by rig and count,
+// those that were asked for.
+type figures struct {
+	key
+	mu    sync.Mutex
+	rated [][]*Anchor
+}
+
+// mostKnown bounds the grounds and pulls that a Book remembers, some 10 MB.
+const mostKnown = 2000
 
 // draws is the fixed set of draws behind every range.
 var draws = sync.OnceValues(func() (*soil.Draws, error) { return soil.NewDraws(soil.UsualDraws) })
@@ -64,13 +71,13 @@ var draws = sync.OnceValues(func() (*soil.Draws, error) { return soil.NewDraws(s
 // NewBook returns the book of a policy. It fails on a rig whose name is none
 // and on a stake that the mechanics cannot work with.
 func NewBook(p survey.Policy) (*Book, error) {
-	b := &Book{policy: p, base: geometry(p), known: make(map[key]Anchor), read: make(map[reading]readCu)}
+	b := &Book{policy: p, base: geometry(p), known: make(map[key]*figures), read: make(map[reading]readCu)}
 	for _, r := range p.Ratings {
 		pattern, err := survey.ParsePattern(r.Rig)
 		if err != nil {
 			return nil, err
 		}
-		rated := Rated{Pattern: pattern, Name: pattern.String(), rating: r}
+		rated := Rated{Pattern: pattern, Name: pattern.String(), at: len(b.Rigs), rating: r}
 		for n := range max(int(p.SharingRigs.Value), 1) {
 			rated.forms = append(rated.forms, NewForm(pattern, n+1, p))
 		}
@@ -98,38 +105,59 @@ func geometry(p survey.Policy) soil.Geometry {
 	return g
 }
 
-// untested returns what count rigs hold by handbook and mechanics alone. The
-// anchor's slices belong to the book and are not to be written to.
-func (b *Book) untested(r *Rated, c *Conditions, count int) (Anchor, error) {
-	s := b.pullsHere(c).shown
+// figuresHere are the figures of the ground under the conditions.
+func (b *Book) figuresHere(c *Conditions) *figures {
+	if c.figures != nil {
+		return c.figures
+	}
 	k := key{
-		rig: r.Name, count: count, factor: c.Ground.Factor, shown: s, cuMiddle: c.Ground.CuMedianKPa, phiMiddle: c.Ground.PhiMedianDeg,
-		gamma: c.Ground.GammaKNM3,
-		fall:  c.Fall, rope: c.RopeAngle,
+		shown: b.pullsHere(c).shown, factor: c.Ground.Factor, cuMiddle: c.Ground.CuMedianKPa, phiMiddle: c.Ground.PhiMedianDeg,
+		gamma: c.Ground.GammaKNM3, fall: c.Fall, rope: c.RopeAngle,
 	}
 	b.mu.RLock()
-	a, ok := b.known[k]
+	c.figures = b.known[k]
 	b.mu.RUnlock()
-	if ok {
-		return a, nil
-	}
-	var err error
-	if count > 1 {
-		a, err = b.untested(r, c, 1)
-		a = a.Times(count)
-	} else {
-		a, err = b.estimate(r, &k)
-	}
-	if err != nil {
-		return a, err
+	if c.figures != nil {
+		return c.figures
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	if c.figures = b.known[k]; c.figures != nil { // another was quicker
+		return c.figures
+	}
+	c.figures = &figures{key: k, rated: make([][]*Anchor, len(b.Rigs))}
+	for i := range b.Rigs {
+		c.figures.rated[i] = make([]*Anchor, len(b.Rigs[i].forms)+1)
+	}
 	if len(b.known) >= mostKnown {
 		clear(b.known)
 	}
-	b.known[k] = a
-	return a, nil
+	b.known[k] = c.figures
+	return c.figures
+}
+
+// untested returns what count rigs hold by handbook and mechanics alone. The
+// anchor's slices belong to the book and are not to be written to.
+func (b *Book) untested(r *Rated, c *Conditions, count int) (Anchor, error) {
+	f := b.figuresHere(c)
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	one := f.rated[r.at]
+	if one[count] != nil {
+		return *one[count], nil
+	}
+	if one[1] == nil {
+		a, err := b.estimate(r, &f.key)
+		if err != nil {
+			return a, err
+		}
+		one[1] = &a
+	}
+	if count > 1 {
+		a := one[1].Times(count)
+		one[count] = &a
+	}
+	return *one[count], nil
 }
 
 // shown is what failed pulls here leave of the ground's strength and of the

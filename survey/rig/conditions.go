@@ -26,7 +26,10 @@ type Conditions struct {
 	Elsewhere map[string][]soil.PullTest // department's tests in this ground, by pattern
 	Brief     bool                       // only figures are wanted, not the notes of the tests
 
-	pulls pulls // of Tests, read once by the book that first rates under these conditions
+	// Worked out once, by the book that first rates under these conditions.
+	refused survey.Opt[bool]
+	pulls   pulls    // of Tests
+	figures *figures // of the ground
 }
 
 // NeededSetback returns the least distance from a stake to the crest: the

@@ -67,7 +67,7 @@ func (f *Form) Width(p *survey.Policy) geo.Length {
 // CollectorReach returns how far ahead of count sharing rigs their collector
 // must meet the rope for the outer legs to stay within the policy's interior
 // angle; 0 for a single rig.
-func CollectorReach(count int, p survey.Policy) geo.Length {
+func CollectorReach(count int, p *survey.Policy) geo.Length {
 	if count < 2 {
 		return 0
 	}

@@ -25,20 +25,30 @@ type Screening struct {
 // denials are words that turn round what follows in the same clause.
 var (
 	unsound = []string{
-		"dead", "dying", "rotten", "rotting", "decay", "diseas", "hollow", "undercut", "undermin", "uproot", "lifting", "loose", "crack", "split",
+		"dead", "dying", "rot", "rotten", "rotting", "fell", "stump", "exposed", "fung", "lean", "decay", "diseas", "hollow", "undercut", "undermin", "uproot", "lifting", "loose", "crack", "split",
 		"corro", "rust", "broken", "bent", "unsound", "unstable",
 	}
 	denials = []string{"no", "not", "never", "without", "free"}
+	// assuring are beginnings of words that say an anchor is good.
+	assuring = []string{"living", "alive", "healthy", "rooted", "sound", "embedded", "solid", "good", "firm", "chocked", "intact", "placed", "buried"}
 )
+
+// assured tells whether a condition says in plain words that the anchor is
+// good. What it does not say - "unknown", "not checked", "leaning" - is not so.
+func assured(condition string) bool { return mentions(condition, assuring) }
 
 // faulty tells whether a condition names a fault, such as "dead" or "trunk
 // cracked", and does not deny it, as in "no visible cracks or rust".
-func faulty(condition string) bool {
+func faulty(condition string) bool { return mentions(condition, unsound) }
+
+// mentions tells whether a condition has a word that begins with one of the
+// stems and is not denied in its clause.
+func mentions(condition string, stems []string) bool {
 	denied := false
 	for _, w := range strings.FieldsFunc(strings.ToLower(condition), func(r rune) bool { return !unicode.IsLetter(r) && !strings.ContainsRune(",;.:", r) }) {
 		word := strings.TrimRight(w, ",;.:")
 		denied = denied && word != "but" || slices.Contains(denials, word)
-		if !denied && (word == "rot" || slices.ContainsFunc(unsound, func(u string) bool { return strings.HasPrefix(word, u) })) {
+		if !denied && slices.ContainsFunc(stems, func(u string) bool { return word == u || len(u) > 3 && strings.HasPrefix(word, u) }) {
 			return true
 		}
 		denied = denied && word == w // a clause ends with its stop
@@ -53,8 +63,9 @@ func Screen(a survey.Anchor) Screening {
 		s.Fails = fmt.Sprintf("%s: %s", a.ID, a.Condition)
 		return s
 	}
-	if strings.TrimSpace(a.Condition) == "" {
-		s.Missing = append(s.Missing, "its condition")
+	// A deadman is mostly planned; the others must be said to be good.
+	if strings.TrimSpace(a.Condition) == "" || a.Kind != survey.KindDeadman && !assured(a.Condition) {
+		s.Missing = append(s.Missing, "that its condition is good, in words like living, rooted, sound, embedded")
 	}
 	switch a.Kind {
 	case survey.KindTree:
@@ -99,7 +110,13 @@ func Surveyed(a survey.Anchor, c *Conditions, p *survey.Policy) Anchor {
 		case survey.Assumed:
 			fig.Note = "assumed: shown, not used"
 		case survey.TestedHere, survey.TestedGround:
-			best = estimate{f, a.Evidence, true}
+			// A rating that rests on a test counts for ground no wetter than it
+			// was surveyed in; structures and rock do not mind.
+			if a.Kind != survey.KindStructure && a.Kind != survey.KindRock && c.Tonight != "" && c.wetter(survey.PullTest{}) {
+				fig.Note = "tested, but this ground is or may be wetter than it was: shown, not used"
+			} else {
+				best = estimate{f, a.Evidence, true}
+			}
 		default:
 			low.lower(f, a.Evidence)
 		}

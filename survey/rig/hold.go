@@ -14,7 +14,12 @@ import (
 // of handbook and mechanics. An anchor whose HoldingN is not known has no
 // figure that may be used; the evidence says why.
 func (b *Book) Rate(r *Rated, c *Conditions, count int) (Anchor, error) {
-	if _, refused := Refuse(c, &b.policy); refused {
+	refused, known := c.refused.Get()
+	if !known {
+		_, refused = Refuse(c, &b.policy)
+		c.refused = survey.Known(refused)
+	}
+	if refused {
 		return Anchor{Kind: survey.KindRig, Rig: r.Name, Count: count, Evidence: []Figure{}}, nil
 	}
 	if len(c.Tests) == 0 && len(c.Elsewhere) == 0 {

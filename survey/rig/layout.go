@@ -14,6 +14,13 @@ import (
 // clearance is kept free round the stakes for the people driving them, metres.
 const clearance = 0.6
 
+// The positions of a footprint and of a sector, which is drawn in sectorSteps.
+const (
+	box         = 5
+	sectorSteps = 8
+	wedge       = sectorSteps + 3
+)
+
 // sectorRadius is how far the working sector is drawn, metres.
 const sectorRadius = 12
 
@@ -23,6 +30,13 @@ type Room struct {
 	stakes []Stake
 	points []orb.Point
 	rings  []orb.Ring
+}
+
+// Reserve makes room for so many layouts with so many stakes in all.
+func (r *Room) Reserve(layouts, stakes int) {
+	r.stakes = make([]Stake, 0, stakes)
+	r.points = make([]orb.Point, 0, layouts*(box+wedge))
+	r.rings = make([]orb.Ring, 0, 2*layouts)
 }
 
 // carve takes n zero elements off a slab, or off a new one.
@@ -40,8 +54,8 @@ func carve[T any](slab *[]T, n, fresh int) []T {
 // lashings.
 func (r *Room) Place(f *Form, plane *tangent.Plane, at Stand, p *survey.Policy) Layout {
 	l := Layout{
-		Stakes: carve(&r.stakes, len(f.Spots), 128), Lashings: f.Lashings,
-		CollectorM: CollectorReach(f.Count, *p),
+		Stakes: carve(&r.stakes, len(f.Spots), 64), Lashings: f.Lashings,
+		CollectorM: CollectorReach(f.Count, p),
 		LeanCheck:  math.Round(HeelToToe(p.Stake.LengthM.Value, Boot).Degrees()*10) / 10,
 	}
 	back := at.Pull.Back()
@@ -75,22 +89,21 @@ func (r *Room) surround(l *Layout, plane *tangent.Plane, at Stand, half, behind 
 	front := plane.Position(at.XY(0, 0))
 	l.Anchor = geojson.Geometry{Geometry: front}
 
-	box := carve(&r.points, 5, 256)
+	foot := carve(&r.points, box, 8*(box+wedge))
 	for i, c := range [4][2]float64{{-half, -clearance}, {-half, behind}, {half, behind}, {half, -clearance}} {
-		box[i] = plane.Position(at.XY(c[0], c[1]))
+		foot[i] = plane.Position(at.XY(c[0], c[1]))
 	}
-	box[4] = box[0]
+	foot[4] = foot[0]
 
 	// Anticlockwise, as RFC 7946 wants outer rings.
-	const steps = 8
-	wedge := carve(&r.points, steps+3, 256)
-	wedge[0], wedge[steps+2] = front, front
-	for i := range steps + 1 {
-		sin, cos := math.Sincos(limit.Radians() * (1 - 2*float64(i)/steps))
-		wedge[i+1] = plane.Position(at.XY(sectorRadius*sin, -sectorRadius*cos))
+	fan := carve(&r.points, wedge, 8*(box+wedge))
+	fan[0], fan[wedge-1] = front, front
+	for i := range sectorSteps + 1 {
+		sin, cos := math.Sincos(limit.Radians() * (1 - 2*float64(i)/sectorSteps))
+		fan[i+1] = plane.Position(at.XY(sectorRadius*sin, -sectorRadius*cos))
 	}
-	rings := carve(&r.rings, 2, 32)
-	rings[0], rings[1] = box, wedge
+	rings := carve(&r.rings, 2, 16)
+	rings[0], rings[1] = foot, fan
 	l.Footprint = geojson.Geometry{Geometry: orb.Polygon(rings[:1:1])}
 	l.Sector = geojson.Geometry{Geometry: orb.Polygon(rings[1:2:2])}
 }

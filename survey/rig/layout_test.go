@@ -104,9 +104,9 @@ func TestBesideIsMeasuredFromThePoint(t *testing.T) {
 
 func TestCollectorReach(t *testing.T) {
 	p := policy(t)
-	assert.Zero(t, rig.CollectorReach(1, p))
+	assert.Zero(t, rig.CollectorReach(1, &p))
 	// source: trigonometry: legs 2 ft apart meet at 15° after 1 ft / tan 7.5°.
-	assert.InDelta(t, 0.3048/math.Tan(7.5*math.Pi/180), rig.CollectorReach(2, p).Metres(), 1e-9)
+	assert.InDelta(t, 0.3048/math.Tan(7.5*math.Pi/180), rig.CollectorReach(2, &p).Metres(), 1e-9)
 }
 
 // Stakes stand where the geodesic from the point puts them, which its own
