@@ -116,6 +116,7 @@ func (s *Server) handleLanding(w http.ResponseWriter, r *http.Request) {
 			link{at + "/openapi", "service-desc", typeOpenAPI + ";version=3.0", "the API in OpenAPI 3.0"},
 			link{at + "/conformance", "conformance", typeJSON, "the conformance classes that hold"},
 			link{at + "/collections", "data", typeJSON, "the collections"},
+			link{at + "/tileMatrixSets", relTilings, typeJSON, "the tiling schemes of the vector tiles"},
 		),
 	}
 	s.writeResource(w, r, form, doc, apiPage{Heading: doc.Title, Text: doc.Description, Links: doc.Links})

@@ -7,6 +7,8 @@ import (
 	"maps"
 	"net/http"
 	"slices"
+
+	"holdfast/survey/sqlite"
 )
 
 //go:embed openapi.json
@@ -78,9 +80,12 @@ func (c collection) itemsPath(usual object) object {
 	get["summary"] = fmt.Sprintf("Features of %s, a page at a time", c.Title)
 	parameters := get["parameters"].([]any)
 	for _, f := range c.asked() {
+		says := "Only features with this value"
+		if c.ID == sqlite.Points && f.name == "site" {
+			says = "Only points of this site, by its id or code"
+		}
 		parameters = append(parameters, object{
-			"name": f.name, "in": "query", "required": false, "style": "form", "explode": false,
-			"description": "Only features with this value", "schema": f.schema,
+			"name": f.name, "in": "query", "required": false, "style": "form", "explode": false, "description": says, "schema": f.schema,
 		})
 	}
 	get["parameters"] = parameters

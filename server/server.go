@@ -110,6 +110,8 @@ func (s *Server) routes() chi.Router {
 		r.Get("/collections/{collection}/tiles", s.handleTilesets)
 		r.Get("/collections/{collection}/tiles/WebMercatorQuad", s.handleTileset)
 		r.Get("/collections/{collection}/tiles/WebMercatorQuad/{matrix}/{row}/{col}", s.handleTile)
+		r.Get("/tileMatrixSets", s.handleTileMatrixSets)
+		r.Get("/tileMatrixSets/WebMercatorQuad", s.handleTileMatrixSet)
 		r.Get("/schemas/{noun}", s.handleSchema)
 		r.Get("/collections/{collection}/items", s.handleItems)
 		r.Post("/collections/{collection}/items", s.handleCreate)

@@ -21,6 +21,7 @@ const (
 	typeTile    = "application/vnd.mapbox-vector-tile"
 	relTilesets = "http://www.opengis.net/def/rel/ogc/1.0/tilesets-vector"
 	relTiling   = "http://www.opengis.net/def/rel/ogc/1.0/tiling-scheme"
+	relTilings  = "http://www.opengis.net/def/rel/ogc/1.0/tiling-schemes"
 
 	webMercatorQuad    = "WebMercatorQuad"
 	webMercatorQuadURI = "http://www.opengis.net/def/tilematrixset/OGC/1.0/" + webMercatorQuad
@@ -63,7 +64,7 @@ func (c collection) tileset(r *http.Request) tileset {
 		Title: c.Title, DataType: "vector", CRS: epsg + fmt.Sprint(webSphere), TileMatrixSetURI: webMercatorQuadURI,
 		Links: []tileLink{
 			{link: link{at, "self", typeJSON, "this tileset"}},
-			{link: link{webMercatorQuadURI, relTiling, typeJSON, webMercatorQuad}},
+			{link: link{origin(r) + "/api/tileMatrixSets/" + webMercatorQuad, relTiling, typeJSON, webMercatorQuad}},
 			{link: link{at + "/{tileMatrix}/{tileRow}/{tileCol}", "item", typeTile, "one tile"}, Templated: true},
 		},
 	}
@@ -152,7 +153,10 @@ const tileFeatures = 3000
 //
 // GET /api/collections/{collection}/tiles/WebMercatorQuad/{matrix}/{row}/{col}?properties=
 func (s *Server) handleTile(w http.ResponseWriter, r *http.Request) {
-	q, _, err := offered(r, []string{"properties"}, typeTile)
+	q, err := query(r, "properties", "f")
+	if err == nil && q.Has("f") { // map libraries accept other names for a tile, or nothing
+		_, err = negotiate(r, typeTile)
+	}
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -45,7 +45,7 @@ func TestTileAnswers(t *testing.T) {
 		}
 	}
 
-	first := call(t, s, http.MethodGet, bendTile, "")
+	first := call(t, s, http.MethodGet, bendTile, "", "Accept: application/x-protobuf")
 	etag := first.Header.Get("ETag")
 	require.NotEmpty(t, etag)
 	again := call(t, s, http.MethodGet, bendTile, "", "If-None-Match: "+etag)
@@ -100,6 +100,23 @@ func TestTilesets(t *testing.T) {
 		assert.Equal(t, "http://www.opengis.net/def/tilematrixset/OGC/1.0/WebMercatorQuad", one.TileMatrixSetURI)
 		assert.NotEmpty(t, href(one, "http://www.opengis.net/def/rel/ogc/1.0/tiling-scheme"))
 	}
+	// OGC 17-083r4, D.1 gives these of the first and the twentieth matrix.
+	scheme := parse[struct {
+		URI          string
+		TileMatrices []struct {
+			ID                         string
+			ScaleDenominator, CellSize float64
+			PointOfOrigin              [2]float64
+			MatrixWidth                int
+		}
+	}](t, call(t, s, http.MethodGet, href(whole, "http://www.opengis.net/def/rel/ogc/1.0/tiling-scheme"), ""))
+	assert.Equal(t, whole.TileMatrixSetURI, scheme.URI)
+	require.Len(t, scheme.TileMatrices, 25)
+	assert.InDelta(t, 559082264.028717, scheme.TileMatrices[0].ScaleDenominator, 1e-6)
+	assert.InDelta(t, 156543.033928041, scheme.TileMatrices[0].CellSize, 1e-9)
+	assert.InDelta(t, 1066.36479192489, scheme.TileMatrices[19].ScaleDenominator, 1e-9)
+	assert.InDelta(t, -20037508.3427892, scheme.TileMatrices[19].PointOfOrigin[0], 1e-7)
+	assert.Equal(t, 524288, scheme.TileMatrices[19].MatrixWidth)
 	require.Len(t, whole.Layers, 1)
 	assert.Contains(t, whole.Layers[0].PropertiesSchema.Properties, "ground.class")
 	at := strings.NewReplacer("{tileMatrix}", "13", "{tileRow}", "2958", "{tileCol}", "2020").Replace(href(whole, "item"))
