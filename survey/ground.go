@@ -181,6 +181,10 @@ func (t GroundTest) Strength() (Pressure, bool) {
 	return 0, false
 }
 
+// most is a little above what the instruments can read: pocket penetrometers
+// go to about 4.5 tsf, hand vanes to about 2.5 tsf (from memory).
+var most = map[TestKind]Pressure{PocketPenetrometer: 6 * TonPerSquareFoot, ShearVane: 3 * TonPerSquareFoot}
+
 func (t GroundTest) check(c *checker, ptr string) {
 	if t.Kind == "" {
 		c.add(ptr+"/kind", "is missing: say which test this was")
@@ -195,8 +199,10 @@ func (t GroundTest) check(c *checker, ptr string) {
 		v, ok := t.Reading.Number.Get()
 		if !ok {
 			c.add(ptr+"/reading", "a %s reads a number", t.Kind)
-		} else if math.IsNaN(v) || v < 0 || v > 2000 {
+		} else if math.IsNaN(v) || v < 0 {
 			c.add(ptr+"/reading", "%g is no reading of a %s", v, t.Kind)
+		} else if p, ok := t.Strength(); ok && p > most[t.Kind] {
+			c.add(ptr+"/reading", "%g %s is beyond any %s, which reads to about %.1f tsf (%.0f kPa): is the unit right?", v, t.Unit, t.Kind, most[t.Kind].Tsf(), most[t.Kind].Kilopascals())
 		}
 		if t.Unit != "tsf" && t.Unit != "kPa" {
 			c.add(ptr+"/unit", "%q is not one of: tsf, kPa", t.Unit)

@@ -3,6 +3,7 @@ package survey
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"github.com/paulmach/orb"
@@ -195,7 +196,14 @@ func (p Point) Validate() error {
 	within(&c, at+"/overhead/clearance_m", p.Overhead.ClearanceM, 0, 1000, "m")
 	p.checkAnchors(&c, at+"/anchors")
 	for i, t := range p.PullTests {
-		t.check(&c, fmt.Sprintf("%s/pull_tests/%d", at, i))
+		ptr := fmt.Sprintf("%s/pull_tests/%d", at, i)
+		t.check(&c, ptr)
+		// A test under a name that nothing answers to would be lost, and with
+		// it, perhaps, the failure that caps every figure here.
+		_, err := ParsePattern(t.Rig)
+		if t.Rig != "" && err != nil && !slices.ContainsFunc(p.Anchors, func(a Anchor) bool { return a.ID == t.Rig }) {
+			c.add(ptr+"/rig", "%q is neither a rig like 1-1-1 nor the id of an anchor of this point", t.Rig)
+		}
 	}
 	return c.err()
 }

@@ -56,6 +56,10 @@ func TestWrongPointsSayWhereAndWhat(t *testing.T) {
 		{"thumb in own words", "[-91.2,44.65]", `{"site":"S","label":"P","ground":{"tests":[{"kind":"thumb","reading":"squishy"}]}}`, "/properties/ground/tests/0/reading", "very soft"},
 		{"two anchors of one id", "[-91.2,44.65]", `{"site":"S","label":"P","anchors":[{"id":"T1","kind":"tree"},{"id":"T1","kind":"rock"}]}`, "/properties/anchors/1/id", "two anchors"},
 		{"rating of no origin", "[-91.2,44.65]", `{"site":"S","label":"P","anchors":[{"id":"T1","kind":"tree","rated_kn":40}]}`, "/properties/anchors/0/evidence", "comes from"},
+		{"penetrometer in the wrong unit", "[-91.2,44.65]", `{"site":"S","label":"P","ground":{"tests":[{"kind":"pocket penetrometer","reading":30,"unit":"tsf"}]}}`, "/properties/ground/tests/0/reading", "is the unit right?"},
+		{"vane in the wrong unit", "[-91.2,44.65]", `{"site":"S","label":"P","ground":{"tests":[{"kind":"shear vane","reading":25,"unit":"tsf"}]}}`, "/properties/ground/tests/0/reading", "is the unit right?"},
+		{"pull test of nothing", "[-91.2,44.65]", `{"site":"S","label":"P","pull_tests":[{"rig":"1-1-1 rig","force_kn":1,"outcome":"failed"}]}`, "/properties/pull_tests/0/rig", "neither a rig"},
+		{"pull test of another's tree", "[-91.2,44.65]", `{"site":"S","label":"P","anchors":[{"id":"T1","kind":"tree"}],"pull_tests":[{"rig":"t1","force_kn":1,"outcome":"failed"}]}`, "/properties/pull_tests/0/rig", "neither a rig"},
 		{"no site", "[-91.2,44.65]", `{"label":"P"}`, "/properties/site", "missing"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -133,6 +133,10 @@ func (g *globals) open(ctx context.Context, s *streams, o sqlite.Options) (atlas
 		}
 		o.Policy = p
 	}
+	model, err := g.model()
+	if err != nil {
+		return atlas.Atlas{}, nil, err
+	}
 	store, err := sqlite.Open(ctx, g.Atlas, o)
 	if errors.Is(err, survey.ErrNotFound) {
 		return atlas.Atlas{}, nil, fmt.Errorf("%w; holdfast import makes an atlas, holdfast demo shows one", err)
@@ -145,7 +149,7 @@ func (g *globals) open(ctx context.Context, s *streams, o sqlite.Options) (atlas
 			fmt.Fprintln(s.err, "holdfast:", err)
 		}
 	}
-	return atlas.Atlas{Store: store, Now: s.now}, closeStore, nil
+	return atlas.Atlas{Store: store, Now: s.now, Magnetic: model}, closeStore, nil
 }
 
 // author is who the command line says is at the keyboard.

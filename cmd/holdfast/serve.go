@@ -54,7 +54,7 @@ func (c *serveCmd) Run(ctx context.Context, g *globals, s *streams) error {
 
 func (c *serveCmd) serve(ctx context.Context, a atlas.Atlas, l net.Listener, s *streams, demo bool) error {
 	log := slog.New(slog.NewJSONHandler(s.err, nil))
-	h, err := server.New(server.Config{Store: a.Store, Now: a.Now, Log: log, Demo: demo, ReadOnly: c.ReadOnly, Version: version()})
+	h, err := server.New(server.Config{Store: a.Store, Now: a.Now, Magnetic: a.Magnetic, Log: log, Demo: demo, ReadOnly: c.ReadOnly, Version: version()})
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}

@@ -12,6 +12,7 @@ import (
 	"github.com/paulmach/orb"
 
 	"holdfast/geo"
+	"holdfast/geo/magnetic"
 	"holdfast/survey"
 	"holdfast/survey/answer"
 	"holdfast/survey/ground"
@@ -22,8 +23,9 @@ import (
 
 // Atlas is a store with a clock.
 type Atlas struct {
-	Store *sqlite.Store
-	Now   func() time.Time
+	Store    *sqlite.Store
+	Now      func() time.Time
+	Magnetic *magnetic.Model // nil is the one the program carries
 }
 
 // Ask is what an answer may be asked for besides the point.
@@ -44,6 +46,7 @@ type Judged struct {
 // setting is what the answers of one request have in common.
 type setting struct {
 	policy survey.Policy
+	engine *answer.Engine
 	tests  []answer.DepartmentTest
 	asOf   time.Time
 }
@@ -57,7 +60,14 @@ func (a Atlas) setting(ctx context.Context) (setting, error) {
 	if err != nil {
 		return setting{}, err
 	}
-	return setting{policy: p, tests: tests, asOf: a.Now().UTC()}, nil
+	engine, err := answer.NewEngine(p)
+	if err != nil {
+		return setting{}, fmt.Errorf("use policy %s: %w", p.Version, err)
+	}
+	if a.Magnetic != nil {
+		engine.UseMagnetic(a.Magnetic)
+	}
+	return setting{policy: p, engine: engine, tests: tests, asOf: a.Now().UTC()}, nil
 }
 
 // departmentTests lists every pull test of a stake rig in the atlas with the
@@ -110,7 +120,7 @@ func (a Atlas) judge(ctx context.Context, row sqlite.Row[survey.Point], site sql
 	if err != nil {
 		return Judged{}, err
 	}
-	ans, err := answer.For(set.input(row.Item, site.Item, around, ask))
+	ans, err := set.engine.For(set.input(row.Item, site.Item, around, ask))
 	if err != nil {
 		return Judged{}, err
 	}
@@ -139,7 +149,7 @@ func (a Atlas) Calculate(ctx context.Context, p survey.Point, ask Ask) (answer.A
 	if err != nil {
 		return answer.Answer{}, err
 	}
-	return answer.For(set.input(p, site, around, ask))
+	return set.engine.For(set.input(p, site, around, ask))
 }
 
 // Site judges every point of a site, in the order of their labels.
@@ -182,10 +192,6 @@ func (a Atlas) Near(ctx context.Context, at orb.Point, rope geo.Length, ask Ask)
 	if rope < 0 || rope > mostRope {
 		return nil, survey.Invalid("", "a rope of %g m is outside 0 to %g", rope.Metres(), mostRope.Metres())
 	}
-	engine, err := answer.NewEngine(set.policy)
-	if err != nil {
-		return nil, err
-	}
 	rows, err := a.Store.PointsWithin(ctx, at, rope)
 	if err != nil {
 		return nil, fmt.Errorf("look for points within reach: %w", err)
@@ -206,7 +212,7 @@ func (a Atlas) Near(ctx context.Context, at orb.Point, rope geo.Length, ask Ask)
 		if err != nil {
 			return nil, err
 		}
-		f, ok, err := near.Judge(engine, near.Question{At: at, Rope: rope}, set.input(row.Item, site, around, ask))
+		f, ok, err := near.Judge(set.engine, near.Question{At: at, Rope: rope}, set.input(row.Item, site, around, ask))
 		if err != nil {
 			return nil, err
 		}

@@ -9,7 +9,6 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey"
-	"holdfast/survey/answer"
 	"holdfast/survey/coverage"
 	"holdfast/survey/sqlite"
 )
@@ -41,10 +40,6 @@ func (a Atlas) Coverage(ctx context.Context, rope geo.Length, ask Ask, progress 
 
 // usable judges every point of the atlas.
 func (a Atlas) usable(ctx context.Context, set setting, ask Ask, progress func(done, all int)) ([]coverage.Anchor, error) {
-	engine, err := answer.NewEngine(set.policy)
-	if err != nil {
-		return nil, err
-	}
 	sites, err := a.Store.Sites(ctx, sqlite.Filter{})
 	if err != nil {
 		return nil, fmt.Errorf("load sites: %w", err)
@@ -64,7 +59,7 @@ func (a Atlas) usable(ctx context.Context, set setting, ask Ask, progress func(d
 			return nil, err
 		}
 		site := byID[row.Item.Site]
-		ans, err := engine.For(set.input(row.Item, site, around, ask))
+		ans, err := set.engine.For(set.input(row.Item, site, around, ask))
 		if err != nil {
 			return nil, fmt.Errorf("judge point %s %s: %w", site.Code, row.Item.Label, err)
 		}

@@ -10,7 +10,6 @@ import (
 	"holdfast/geo/geodesic"
 	"holdfast/geo/grid"
 	"holdfast/survey"
-	"holdfast/survey/answer"
 	"holdfast/survey/drawing"
 	"holdfast/survey/preplan"
 )
@@ -28,10 +27,6 @@ func (a Atlas) Sheet(ctx context.Context, idOrCode string, paper preplan.Paper) 
 	if err != nil {
 		return preplan.Sheet{}, err
 	}
-	engine, err := answer.NewEngine(set.policy)
-	if err != nil {
-		return preplan.Sheet{}, err
-	}
 	revision, err := a.Store.Revision(ctx)
 	if err != nil {
 		return preplan.Sheet{}, fmt.Errorf("load atlas revision: %w", err)
@@ -44,7 +39,7 @@ func (a Atlas) Sheet(ctx context.Context, idOrCode string, paper preplan.Paper) 
 	for _, j := range judged {
 		bound = bound.Extend(j.Point.Item.Position)
 		p := preplan.PointInput{Point: j.Point.Item, Answer: j.Answer, Near: j.Around, UpdatedAt: j.Point.UpdatedAt}
-		if p.Sharing, err = sharing(engine, set, j); err != nil {
+		if p.Sharing, err = sharing(set, j); err != nil {
 			return preplan.Sheet{}, err
 		}
 		if p.Profile, err = a.profile(ctx, j); err != nil {
@@ -60,12 +55,12 @@ func (a Atlas) Sheet(ctx context.Context, idOrCode string, paper preplan.Paper) 
 
 // sharing is how the lashings of the best rig take up the pull; nil where the
 // best anchor has none.
-func sharing(engine *answer.Engine, set setting, j Judged) ([]drawing.Series, error) {
+func sharing(set setting, j Judged) ([]drawing.Series, error) {
 	best, ok := j.Answer.Best()
 	if !ok || best.Main.Anchor.Kind != survey.KindRig {
 		return nil, nil
 	}
-	curve, ok, err := engine.Sharing(set.input(j.Point.Item, j.Site.Item, j.Around, Ask{}), best.Main.Anchor.Rig)
+	curve, ok, err := set.engine.Sharing(set.input(j.Point.Item, j.Site.Item, j.Around, Ask{}), best.Main.Anchor.Rig)
 	if err != nil || !ok || len(curve.Points) == 0 {
 		return nil, err
 	}
