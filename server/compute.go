@@ -8,7 +8,6 @@ import (
 
 	"holdfast/geo/convert"
 	"holdfast/geo/geojson"
-	"holdfast/geo/magnetic"
 	"holdfast/geo/position"
 	"holdfast/survey"
 )
@@ -122,7 +121,7 @@ func (s *Server) handleConvert(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
-	got, err := convert.On(at, magnetic.Default()).Line(q.Get("position"))
+	got, err := convert.On(at, s.magnetic).Line(q.Get("position"))
 	if err != nil {
 		s.fail(w, r, badPosition(err))
 		return

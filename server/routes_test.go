@@ -19,6 +19,7 @@ func TestEveryRoute(t *testing.T) {
 		"{matrix}/{row}/{col}", "13/2958/2020", "{noun}", "point")
 	queries := map[string]string{
 		"/map/grid": "?bbox=-91.21,44.64,-91.19,44.66", "/map/points": "?bbox=-91.21,44.64,-91.19,44.66", "/api/convert": "?position=44.65,-91.2",
+		"/api/near": "?lon=-91.2045&lat=44.6513&rope_m=60",
 	}
 	seen := 0
 	err := chi.Walk(s.Routes(), func(method, route string, _ http.Handler, _ ...func(http.Handler) http.Handler) error {

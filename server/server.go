@@ -5,6 +5,7 @@
 package server
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"log/slog"
@@ -14,6 +15,7 @@ import (
 	"github.com/go-chi/chi/v5"
 	"github.com/go-chi/chi/v5/middleware"
 
+	"holdfast/geo/magnetic"
 	"holdfast/static"
 	"holdfast/survey/atlas"
 	"holdfast/survey/sqlite"
@@ -26,6 +28,7 @@ type Config struct {
 	Log      *slog.Logger     // nil discards
 	Demo     bool             // the atlas is invented, and every page says so
 	ReadOnly bool             // writes are refused
+	Magnetic *magnetic.Model  // nil is the one the program carries
 	Version  string           // of the program, shown in the footer and the API definition
 }
 
@@ -37,6 +40,7 @@ const MaxBody = 4 << 20
 type Server struct {
 	store    *sqlite.Store
 	atlas    atlas.Atlas
+	magnetic *magnetic.Model
 	now      func() time.Time
 	log      *slog.Logger
 	demo     bool
@@ -63,7 +67,8 @@ func New(c Config) (*Server, error) {
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
-	s.atlas = atlas.Atlas{Store: c.Store, Now: s.now}
+	s.magnetic = cmp.Or(c.Magnetic, magnetic.Default())
+	s.atlas = atlas.Atlas{Store: c.Store, Now: s.now, Magnetic: s.magnetic}
 	var err error
 	if s.static, err = static.New("/static/"); err != nil {
 		return nil, fmt.Errorf("new server: %w", err)
