@@ -183,7 +183,8 @@ func (b *budget) ReadAt(p []byte, at int64) (int, error) {
 	return b.r.ReadAt(p, at)
 }
 
-// unpack opens a member and holds it to the size that the archive declares.
+// unpack opens a member, if it can unpack to the size that the archive declares.
+// Reading beyond that size fails (archive/zip checks it).
 func (s *Set) unpack(f *zip.File) (io.ReadCloser, error) {
 	size, packed := f.UncompressedSize64, f.CompressedSize64
 	if size > MaxUnpacked || size > ratioFrom && size > maxRatio*packed {
@@ -193,21 +194,7 @@ func (s *Set) unpack(f *zip.File) (io.ReadCloser, error) {
 	if err != nil {
 		return nil, fmt.Errorf("unpack %s: %w", f.Name, err)
 	}
-	return &member{ReadCloser: r, name: f.Name, left: int64(size)}, nil
-}
-
-type member struct {
-	io.ReadCloser
-	name string
-	left int64
-}
-
-func (m *member) Read(p []byte) (int, error) {
-	n, err := m.ReadCloser.Read(p)
-	if m.left -= int64(n); m.left < 0 {
-		return 0, fmt.Errorf("%w: %s holds more than the archive says", ErrBomb, m.name)
-	}
-	return n, err
+	return r, nil
 }
 
 // spool unpacks a member into a temporary file.

@@ -185,6 +185,7 @@ type object struct {
 	geometry orb.Geometry // of a Feature
 	bare     shape        // when the object is a geometry itself
 	props    vector.Properties
+	top      bool // it is no member of a collection
 	streamed bool // it was a collection, and its features have been read
 }
 
@@ -204,7 +205,7 @@ func (r *reader) fault(format string, args ...any) {
 
 func (r *reader) object(top bool) (*object, error) {
 	r.begin()
-	o := &object{}
+	o := &object{top: top}
 	if _, err := r.dec.ReadToken(); err != nil {
 		return o, err
 	}
@@ -213,7 +214,7 @@ func (r *reader) object(top bool) (*object, error) {
 		if err != nil {
 			return o, err
 		}
-		if err := r.member(o, key, top); err != nil {
+		if err := r.member(o, key); err != nil {
 			return o, err
 		}
 		r.guard.Reset()
@@ -222,7 +223,7 @@ func (r *reader) object(top bool) (*object, error) {
 	return o, err
 }
 
-func (r *reader) member(o *object, key string, top bool) (err error) {
+func (r *reader) member(o *object, key string) (err error) {
 	switch key {
 	case "type":
 		o.kind, err = r.kind()
@@ -233,19 +234,19 @@ func (r *reader) member(o *object, key string, top bool) (err error) {
 	case "properties":
 		o.props, err = r.properties()
 	case "coordinates", "geometries":
-		if o.kind == "Feature" || o.kind == "FeatureCollection" || !top {
+		if o.kind == "Feature" || o.kind == "FeatureCollection" || !o.top {
 			return r.skip()
 		}
 		err = r.shapeMember(&o.bare, o.kind, key, 0)
 	case "features":
-		if !top || r.dec.PeekKind() != '[' {
+		if !o.top || r.dec.PeekKind() != '[' {
 			r.fault("features is not a list")
 			return r.skip()
 		}
 		o.streamed = true
 		return r.list()
 	case "crs":
-		if !top {
+		if !o.top {
 			return r.skip()
 		}
 		return r.checkCRS()
@@ -274,10 +275,12 @@ func (r *reader) emit(o *object) error {
 	r.number++
 	rec := vector.Record{Number: r.number, ID: o.id, NumericID: o.numeric, Properties: o.props}
 	g := o.geometry
-	switch o.kind {
-	case "Feature":
-	case "":
+	switch {
+	case o.kind == "Feature":
+	case o.kind == "":
 		r.fault("the object has no type, so it is no Feature")
+	case !o.top:
+		r.fault("type is %q, not Feature", vector.ShortText(o.kind))
 	default:
 		if g = o.bare.build(r, o.kind); r.bad == nil && g == nil {
 			r.fault("type is %q, not Feature", vector.ShortText(o.kind))

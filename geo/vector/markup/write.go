@@ -34,24 +34,28 @@ func AppendText(dst []byte, s string) (out []byte, whole bool) {
 	return dst, whole
 }
 
+// letters are the letters of names in Latin, Greek, Cyrillic and Han script that
+// both the fourth and the fifth edition of XML 1.0 know (appendix B of the
+// fourth).
+var letters = &unicode.RangeTable{R16: []unicode.Range16{
+	{'A', 'Z', 1}, {'_', '_', 1}, {'a', 'z', 1}, {0xc0, 0xd6, 1}, {0xd8, 0xf6, 1}, {0xf8, 0x131, 1}, {0x134, 0x13e, 1}, {0x141, 0x148, 1}, {0x14a, 0x17e, 1},
+	{0x391, 0x3a1, 1}, {0x3a3, 0x3ce, 1}, {0x401, 0x40c, 1}, {0x40e, 0x44f, 1}, {0x451, 0x45c, 1}, {0x4e00, 0x9fa5, 1},
+}}
+
 // Name returns an XML name without colon (NCName) that is like s; same is false
 // when it had to be changed.
 func Name(s string) (name string, same bool) {
 	var b strings.Builder
 	for i, r := range s {
 		switch {
-		case r == '_' || unicode.IsLetter(r):
+		case unicode.Is(letters, r):
 			b.WriteRune(r)
-		case i > 0 && (r == '-' || r == '.' || unicode.IsDigit(r)):
+		case r == '-' || r == '.' || r >= '0' && r <= '9':
+			if i == 0 {
+				b.WriteByte('_') // these cannot begin a name
+			}
 			b.WriteRune(r)
 		default:
-			if i == 0 {
-				b.WriteByte('_')
-				if r == '-' || r == '.' || unicode.IsDigit(r) {
-					b.WriteRune(r)
-				}
-				continue
-			}
 			b.WriteByte('_')
 		}
 	}

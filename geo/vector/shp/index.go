@@ -2,6 +2,7 @@ package shp
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 
@@ -103,6 +104,9 @@ func (s *shapes) next(i int) (content []byte, fault, err error) {
 	}
 	length := int64(binary.BigEndian.Uint32(h[4:])) * 2
 	if !s.indexed {
+		if binary.BigEndian.Uint64(h) == 0 {
+			return nil, nil, io.EOF // the file is padded
+		}
 		if s.at = at + recordHeader + length; s.at > s.r.r.Size() {
 			return nil, nil, fmt.Errorf("record %d ends beyond the end of the .shp", i+1)
 		}
@@ -112,7 +116,7 @@ func (s *shapes) next(i int) (content []byte, fault, err error) {
 	}
 	content, err = s.r.bytes(at+recordHeader, int(length))
 	if err != nil {
-		return nil, fmt.Errorf("the record ends beyond the end of the .shp"), nil
+		return nil, errors.New("the record ends beyond the end of the .shp"), nil
 	}
 	return content, nil, nil
 }
