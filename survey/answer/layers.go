@@ -20,7 +20,8 @@ func (w *working) each(c *candidate, role survey.Role, limit geo.Length, visit f
 	}
 	for _, n := range w.near {
 		if n.Role == role {
-			visit(n, w.nearest(c, n, limit+n.HalfWidth))
+			own, _ := n.Tolerance.Get()
+			visit(n, w.nearest(c, n, limit+n.HalfWidth+own))
 		}
 	}
 }
@@ -70,8 +71,11 @@ func (w *working) buriedCheck(c *candidate) Check {
 	var line *surround.Near
 	var away, zone geo.Length
 	accuracy, known := w.in.Point.Fix.AccuracyM.Get()
-	const all = geo.Length(math.MaxFloat64) // every distance is written down
-	w.each(c, survey.RoleBuried, all, func(n *surround.Near, d geo.Length) {
+	limit := w.policy().UtilityToleranceM.Value + accuracy
+	if !w.t.mute || !known { // so near, the distance is written down, or decides
+		limit = max(limit, w.policy().UtilityFilesDoubtM.Value)
+	}
+	w.each(c, survey.RoleBuried, limit, func(n *surround.Near, d geo.Length) {
 		own, _ := n.Tolerance.Get()
 		z := max(w.policy().UtilityToleranceM.Value, own) + n.HalfWidth
 		if d-z < closest {

@@ -175,6 +175,13 @@ func (w *working) nearest(c *candidate, n *surround.Near, limit geo.Length) geo.
 	if least := n.Distance - geo.Length(c.extent()); least > limit {
 		return least
 	}
+	if c.form != nil && c.located && len(c.form.Spots) > 1 {
+		// From the middle of the rig nothing of it is further than its half.
+		half := geo.Length(math.Hypot(c.form.HalfWidth, c.form.Depth/2))
+		if least := n.From(c.stand.XY(0, c.form.Depth/2), &w.plane) - half; least > limit {
+			return least
+		}
+	}
 	least := geo.Length(math.Inf(1))
 	c.spots(func(p tangent.XY) { least = min(least, n.From(p, &w.plane)) })
 	return least
