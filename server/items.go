@@ -172,26 +172,44 @@ func layerFeature(f survey.LayerFeature) geojson.Feature {
 	return geojson.Feature{ID: f.ID, NumericID: true, Geometry: wound(geojson.Geometry{Geometry: f.Geometry, Z: f.Heights}), Properties: f.Properties}
 }
 
+// featureCollection is all of a page but its features, which follow.
 type featureCollection struct {
-	Type           string            `json:"type"`
-	TimeStamp      string            `json:"timeStamp"`
-	NumberMatched  *int              `json:"numberMatched,omitempty"`
-	NumberReturned int               `json:"numberReturned"`
-	Links          []link            `json:"links"`
-	Features       []geojson.Feature `json:"features"`
+	Type           string `json:"type"`
+	TimeStamp      string `json:"timeStamp"`
+	NumberMatched  *int   `json:"numberMatched,omitempty"`
+	NumberReturned int    `json:"numberReturned"`
+	Links          []link `json:"links"`
+}
+
+// with writes the collection with its features. They are put in as they are
+// written; encoding/json would read them all again.
+func (c featureCollection) with(features []geojson.Feature) ([]byte, error) {
+	b, err := json.Marshal(c)
+	if err != nil {
+		return nil, fmt.Errorf("write features: %w", err)
+	}
+	b = append(bytes.TrimSuffix(b, []byte("}")), `,"features":[`...)
+	for i, f := range features {
+		one, err := f.MarshalJSON()
+		if err != nil {
+			return nil, fmt.Errorf("write feature %s: %w", f.ID, err)
+		}
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(b, one...)
+	}
+	return append(b, "]}\n"...), nil
 }
 
 func (s *Server) writeItems(w http.ResponseWriter, r *http.Request, form string, c collection, got items) {
 	doc := featureCollection{
 		Type: "FeatureCollection", TimeStamp: s.now().UTC().Format("2006-01-02T15:04:05Z"),
-		NumberReturned: len(got.features), Features: got.features,
-		Links: append(selfLinks(r, form, typeGeoJSON, typeHTML), link{origin(r) + "/api/collections/" + url.PathEscape(c.ID), "collection", typeJSON, c.Title}),
+		NumberReturned: len(got.features),
+		Links:          append(selfLinks(r, form, typeGeoJSON, typeHTML), link{origin(r) + "/api/collections/" + url.PathEscape(c.ID), "collection", typeJSON, c.Title}),
 	}
 	if got.matched != uncounted {
 		doc.NumberMatched = &got.matched
-	}
-	if doc.Features == nil {
-		doc.Features = []geojson.Feature{}
 	}
 	if got.next != "" {
 		q := r.URL.Query()
@@ -200,6 +218,19 @@ func (s *Server) writeItems(w http.ResponseWriter, r *http.Request, form string,
 		doc.Links = append(doc.Links, link{next, "next", form, "the next page"})
 		w.Header().Add("Link", fmt.Sprintf(`<%s>; rel="next"; type="%s"`, next, form))
 	}
+	if form == typeGeoJSON {
+		b, err := doc.with(got.features)
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		w.Header().Set("Content-Type", typeGeoJSON)
+		w.Header().Add("Vary", "Accept")
+		if _, err := w.Write(b); err != nil {
+			s.log.InfoContext(r.Context(), "write features", "error", err)
+		}
+		return
+	}
 	p := apiPage{Heading: c.Title, Links: doc.Links, Head: []string{"Id", "Name"}}
 	if doc.NumberMatched != nil {
 		p.Text = fmt.Sprintf("%d of %d features.", doc.NumberReturned, *doc.NumberMatched)
@@ -207,7 +238,7 @@ func (s *Server) writeItems(w http.ResponseWriter, r *http.Request, form string,
 	for _, f := range got.features {
 		p.Rows = append(p.Rows, []apiCell{{f.ID, itemPath(c.ID, f.ID) + "?f=html"}, {Text: featureName(f)}})
 	}
-	s.writeResource(w, r, form, doc, p)
+	s.render(w, r, http.StatusOK, "api", page{Title: p.Heading, Room: "api", Body: p})
 }
 
 func itemPath(collection, id string) string {
