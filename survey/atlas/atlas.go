@@ -87,15 +87,27 @@ func (a Atlas) departmentTests(ctx context.Context) ([]answer.DepartmentTest, er
 	return out, nil
 }
 
-// Around reads the layers round a place.
-func (a Atlas) Around(ctx context.Context, at orb.Point) (surround.Around, error) {
-	near, roles, err := a.Store.LayersNear(ctx, at, surround.Reach)
+// Around reads the layers round a point. Where nothing written and no layer
+// near tells which way the ground falls, the toe and the water further off are
+// asked.
+func (a Atlas) Around(ctx context.Context, p survey.Point) (surround.Around, error) {
+	near, roles, err := a.Store.LayersNear(ctx, p.Position, surround.Reach)
 	if err != nil {
 		return surround.Around{}, fmt.Errorf("load layers near the point: %w", err)
 	}
-	around := surround.Read(at, near, roles)
-	err = a.addElevation(ctx, at, &around)
-	return around, err
+	around := surround.Read(p.Position, near, roles)
+	if err := a.addElevation(ctx, p.Position, &around); err != nil {
+		return around, err
+	}
+	written := p.Pull.BearingDeg.Known() || p.Terrain.FallLineDeg.Known()
+	if !written && len(around.Bearings) == 0 && (roles[survey.RoleToe] || roles[survey.RoleWater]) {
+		far, _, err := a.Store.LayersNear(ctx, p.Position, surround.Far)
+		if err != nil {
+			return around, fmt.Errorf("look for the bank: %w", err)
+		}
+		around.ReadFar(p.Position, far)
+	}
+	return around, nil
 }
 
 // Point judges a stored point.
@@ -116,7 +128,7 @@ func (a Atlas) Point(ctx context.Context, id string, ask Ask) (Judged, error) {
 }
 
 func (a Atlas) judge(ctx context.Context, row sqlite.Row[survey.Point], site sqlite.Row[survey.Site], set setting, ask Ask) (Judged, error) {
-	around, err := a.Around(ctx, row.Item.Position)
+	around, err := a.Around(ctx, row.Item)
 	if err != nil {
 		return Judged{}, err
 	}
@@ -145,7 +157,7 @@ func (a Atlas) Calculate(ctx context.Context, p survey.Point, ask Ask) (answer.A
 	if row, err := a.Store.Site(ctx, p.Site); err == nil {
 		site = row.Item
 	}
-	around, err := a.Around(ctx, p.Position)
+	around, err := a.Around(ctx, p)
 	if err != nil {
 		return answer.Answer{}, err
 	}
@@ -208,7 +220,7 @@ func (a Atlas) Near(ctx context.Context, at orb.Point, rope geo.Length, ask Ask)
 			site = s.Item
 			sites[row.Item.Site] = site
 		}
-		around, err := a.Around(ctx, row.Item.Position)
+		around, err := a.Around(ctx, row.Item)
 		if err != nil {
 			return nil, err
 		}

@@ -54,7 +54,7 @@ func (a Atlas) usable(ctx context.Context, set setting, ask Ask, progress func(d
 	}
 	out := make([]coverage.Anchor, 0, len(rows))
 	for i, row := range rows {
-		around, err := a.Around(ctx, row.Item.Position)
+		around, err := a.Around(ctx, row.Item)
 		if err != nil {
 			return nil, err
 		}

@@ -22,6 +22,9 @@ type Mapping struct {
 	// Values gives for a property what each value of the table becomes; "" is
 	// not recorded.
 	Values map[string]map[string]string `json:"values"`
+	// Set gives a property of every record that its table leaves out; {n} in it
+	// becomes the record's number.
+	Set map[string]string `json:"set"`
 }
 
 // MapPoints reads a mapping for points, a JSON object, and checks that its
@@ -57,6 +60,11 @@ func readMapping(text []byte, s *schema) (*Mapping, error) {
 	for _, name := range slices.Sorted(maps.Keys(m.Values)) {
 		if c, ok := s.find(name); !ok || c.kind == listCell {
 			problems = append(problems, survey.Problem{Message: fmt.Sprintf("values are given for %q, which is no property with one value%s", name, s.hint(name))})
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(m.Set)) {
+		if c, ok := s.find(name); !ok || c.kind == listCell {
+			problems = append(problems, survey.Problem{Message: fmt.Sprintf("%q is set, which is no property with one value%s", name, s.hint(name))})
 		}
 	}
 	if len(problems) > 0 {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -91,6 +92,9 @@ func (t *translator) properties(rec *record, props vector.Properties) error {
 			wrong(name, why)
 		}
 	}
+	for name, why := range t.set(tree, rec.number) {
+		wrong(name, why)
+	}
 	if len(problems) > 0 {
 		return &survey.InvalidError{Problems: problems}
 	}
@@ -100,6 +104,39 @@ func (t *translator) properties(rec *record, props vector.Properties) error {
 	}
 	rec.feature.Properties = raw
 	return nil
+}
+
+// set gives the record what the mapping sets and its table left out. It returns
+// what could not be set, and why.
+func (t *translator) set(tree map[string]any, number int) map[string]string {
+	if t.mapping == nil {
+		return nil
+	}
+	bad := map[string]string{}
+	for name, text := range t.mapping.Set {
+		if has(tree, strings.Split(name, ".")) {
+			continue
+		}
+		c, _ := t.schema.find(name)
+		v, why := c.kind.typed(strings.ReplaceAll(text, "{n}", strconv.Itoa(number)))
+		if why == "" && !plant(tree, strings.Split(name, "."), v) {
+			why = "cannot be set beside what the table gives"
+		}
+		if why != "" {
+			bad[name] = why
+		}
+	}
+	return bad
+}
+
+// has tells whether the tree holds something at a path.
+func has(tree map[string]any, path []string) bool {
+	v, ok := tree[path[0]]
+	if !ok || len(path) == 1 {
+		return ok
+	}
+	inner, ok := v.(map[string]any)
+	return ok && has(inner, path[1:])
 }
 
 // flattened yields the properties, those within objects under dotted names.

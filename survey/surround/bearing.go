@@ -45,6 +45,34 @@ func (a *Around) readBearings(at orb.Point) {
 	towards(water, "the water's edge")
 }
 
+// Far is how far round a point with no bank on file nearer than Reach the toe
+// and the water are looked for.
+const Far = 2 * geo.Kilometre
+
+// ReadFar adds the way to the nearest toe, else the nearest water, that lies
+// beyond Reach, for a point of which nothing nearer tells the fall. It says how
+// far that is: so far away it may be another bank.
+func (a *Around) ReadFar(at orb.Point, far []survey.LayerFeature) {
+	for _, role := range []survey.Role{survey.RoleToe, survey.RoleWater} {
+		best := Near{Distance: Far}
+		for _, f := range far {
+			if f.Role != role {
+				continue
+			}
+			if n, ok := look(at, f); ok && n.Distance < best.Distance {
+				best = n
+			}
+		}
+		if az, ok := best.Bearing.Get(); ok {
+			a.Bearings = append(a.Bearings, Bearing{
+				Deg: az, Layer: best.Layer,
+				How: fmt.Sprintf("towards the nearest %s in %s, %.0f m away: look whether it is this bank", role, best.Dated(), best.Distance.Metres()),
+			})
+			return
+		}
+	}
+}
+
 // low is what lies at the foot of the bank: the toe, or else the water.
 func (a *Around) low() *Near {
 	if toe := a.nearest(survey.RoleToe); toe != nil {

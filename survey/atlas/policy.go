@@ -1,0 +1,95 @@
+package atlas
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+
+	"holdfast/survey"
+	"holdfast/survey/answer"
+	"holdfast/survey/sqlite"
+)
+
+// PolicyChange is what another policy would do to the verdicts on file.
+type PolicyChange struct {
+	From    string                 `json:"from"` // version of the policy in force
+	To      string                 `json:"to"`
+	Before  map[answer.Verdict]int `json:"before"` // points by verdict
+	After   map[answer.Verdict]int `json:"after"`
+	Changes []PointChange          `json:"changes"` // in the order of site and label
+}
+
+// PointChange is a change with the names people know the point by.
+type PointChange struct {
+	Site  string `json:"site"` // code
+	Label string `json:"label"`
+	answer.Change
+}
+
+// WhatIf judges every point of the atlas under the policy in force and under
+// another, each for its first load case. progress, when not nil, is told how
+// many points of how many are taken up.
+func (a Atlas) WhatIf(ctx context.Context, other survey.Policy, progress func(done, all int)) (PolicyChange, error) {
+	set, err := a.setting(ctx)
+	if err != nil {
+		return PolicyChange{}, err
+	}
+	rows, byID, err := a.pointsBySite(ctx)
+	if err != nil {
+		return PolicyChange{}, err
+	}
+	var failed error // of the points that could not be loaded; the first ends the loading
+	inputs := func(yield func(answer.Input) bool) {
+		for i, row := range rows {
+			around, err := a.Around(ctx, row.Item.Position)
+			if err != nil {
+				failed = err
+				return
+			}
+			if !yield(set.input(row.Item, byID[row.Item.Site], around, Ask{})) {
+				return
+			}
+			if progress != nil {
+				progress(i+1, len(rows))
+			}
+		}
+	}
+	w, err := answer.Changes(set.policy, other, inputs)
+	if err := cmp.Or(failed, err); err != nil {
+		return PolicyChange{}, err
+	}
+	names := make(map[string]PointChange, len(rows))
+	for _, row := range rows {
+		names[row.Item.ID] = PointChange{Site: byID[row.Item.Site].Code, Label: row.Item.Label}
+	}
+	out := PolicyChange{From: set.policy.Version, To: other.Version, Before: w.Before, After: w.After, Changes: make([]PointChange, len(w.Changes))}
+	for i, c := range w.Changes {
+		out.Changes[i] = names[c.Point]
+		out.Changes[i].Change = c
+	}
+	return out, nil
+}
+
+// pointsBySite loads every point, in the order of site and label, and the
+// sites by id.
+func (a Atlas) pointsBySite(ctx context.Context) ([]sqlite.Row[survey.Point], map[string]survey.Site, error) {
+	sites, err := a.Store.Sites(ctx, sqlite.Filter{})
+	if err != nil {
+		return nil, nil, fmt.Errorf("load sites: %w", err)
+	}
+	byID := make(map[string]survey.Site, len(sites))
+	for _, s := range sites {
+		byID[s.Item.ID] = s.Item
+	}
+	rows, err := a.Store.Points(ctx, sqlite.Filter{})
+	if err != nil {
+		return nil, nil, fmt.Errorf("load points: %w", err)
+	}
+	slices.SortStableFunc(rows, func(x, y sqlite.Row[survey.Point]) int {
+		sx, nx := splitLabel(x.Item.Label)
+		sy, ny := splitLabel(y.Item.Label)
+		return cmp.Or(cmp.Compare(byID[x.Item.Site].Code, byID[y.Item.Site].Code), cmp.Compare(sx, sy), cmp.Compare(nx, ny))
+	})
+	return rows, byID, nil
+}
