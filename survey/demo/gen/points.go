@@ -136,7 +136,7 @@ func points() []survey.Point {
 
 	return []survey.Point{
 		point("QR-01", "P1", onBank(-1480, 1, 3), 40, firmLoam, bank(38, 7, 3), tree("T1", 20, 9, 520, 0, "")),
-		point("QR-01", "P2", onBank(-1420, 1, 3.5), 40, firmLoam, bank(42, 7.5, 3.5), pulled("1-1-1", 9, survey.Held, 38, 11)),
+		point("QR-01", "P2", onBank(-1420, 1, 3.5), 40, firmLoam, bank(42, 7.5, 3.5), pulled("1-1", 6.5, survey.Held, 38, 11)),
 		point("QR-01", "P3", onBank(-1360, 1, 1.2), 40, loam, bank(55, 7.5, 1.2)),
 		point("QR-01", "P4", onBank(-1310, 1, 4), 41, loam, bank(40, 7, 4), tree("T1", 15, 7, 610, 45, "pulled with the winch, no movement"), tree("T2", 60, 11, 480, 42, "pulled with the winch")),
 		point("QR-01", "P5", onBank(-1265, 1, 3), 41, sandyLoam, bank(35, 6.5, 3), locate(survey.BuriedNotLocated)),
