@@ -44,9 +44,9 @@ func BenchmarkAPI(b *testing.B) {
 			return items + fmt.Sprintf("&filter=S_INTERSECTS(geometry,POLYGON((%f+%f,%f+%f,%f+%f,%f+%f)))", lon, lat, lon+0.1, lat, lon, lat+0.1, lon, lat)
 		}},
 		{"property", func() string { return items + fmt.Sprintf("&name=W+%d", 1+rng.IntN(200_000)) }},
-		{"tile of 10,000", func() string { return tile(10) }},
-		{"tile of 2,000", func() string { return tile(11) }},
-		{"tile of 500", func() string { return tile(12) }},
+		{"tile of 22,000, thinned", func() string { return tile(10) }},
+		{"tile of 5,600, thinned", func() string { return tile(11) }},
+		{"tile of 1,400", func() string { return tile(12) }},
 	} {
 		b.Run(c.name, func(b *testing.B) {
 			for b.Loop() {
