@@ -33,8 +33,12 @@ func TestDescribe(t *testing.T) {
 	assert.Equal(t, vector.Layer{
 		Geometry: "Point", Z: true, Count: 3, Extent: &orb.Bound{Min: orb.Point{-3, 2}, Max: orb.Point{1, 8}},
 		Fields: []vector.Field{
-			{Name: "a", Type: vector.Text, Width: 7}, {Name: "n", Type: vector.Real, Width: 3}, {Name: "x", Type: vector.Text}, {Name: "m", Type: vector.Text, Width: 4},
-			{Name: "d", Type: vector.DateTime, Width: 20}, {Name: "late", Type: vector.Boolean, Width: 4},
+			{Name: "a", Type: vector.Text, Width: 7},
+			{Name: "n", Type: vector.Real, Width: 3},
+			{Name: "x", Type: vector.Text},
+			{Name: "m", Type: vector.Text, Width: 4},
+			{Name: "d", Type: vector.DateTime, Width: 20},
+			{Name: "late", Type: vector.Boolean, Width: 4},
 		},
 	}, l)
 	l = vector.Describe(slices.Values([]vector.Record{

@@ -194,9 +194,21 @@ func TestReachAndOrder(t *testing.T) {
 // none.
 func TestAnyGeometryIsRead(t *testing.T) {
 	odd := []orb.Geometry{
-		nil, orb.LineString{}, orb.LineString{at}, orb.LineString{at, at}, orb.Polygon{}, orb.Polygon{{}}, orb.MultiLineString{{}, {at}}, orb.MultiPolygon{},
-		orb.Collection{}, orb.Collection{orb.Collection{orb.Polygon{{at}}}}, orb.Ring{at, off(at, 1, 0), off(at, 0, 1)}, orb.Bound{Min: at, Max: off(at, 1, 1)},
-		orb.LineString{{math.NaN(), 0}, at}, orb.Polygon{{{200, 95}, at, off(at, 3, 3), {200, 95}}}, orb.LineString{at, {-at[0], -at[1]}},
+		nil,
+		orb.LineString{},
+		orb.LineString{at},
+		orb.LineString{at, at},
+		orb.Polygon{},
+		orb.Polygon{{}},
+		orb.MultiLineString{{}, {at}},
+		orb.MultiPolygon{},
+		orb.Collection{},
+		orb.Collection{orb.Collection{orb.Polygon{{at}}}},
+		orb.Ring{at, off(at, 1, 0), off(at, 0, 1)},
+		orb.Bound{Min: at, Max: off(at, 1, 1)},
+		orb.LineString{{math.NaN(), 0}, at},
+		orb.Polygon{{{200, 95}, at, off(at, 3, 3), {200, 95}}},
+		orb.LineString{at, {-at[0], -at[1]}},
 	}
 	plane := tangent.At(at)
 	for i, g := range odd {

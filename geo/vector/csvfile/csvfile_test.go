@@ -172,8 +172,11 @@ func TestWKTAgreesWithSimplefeatures(t *testing.T) {
 			return append(ps, ps[0])
 		}
 		g := geojson.Geometry{Geometry: rapid.SampledFrom([]orb.Geometry{
-			path(1)[0], orb.LineString(path(3)), orb.MultiPoint(path(2)), orb.Polygon{ring(), ring()}, orb.MultiLineString{path(2), path(3)},
-			orb.MultiPolygon{{ring()}, {ring(), ring()}}, orb.Collection{path(1)[0], orb.LineString(path(2))},
+			path(1)[0], orb.LineString(path(3)), orb.MultiPoint(path(2)),
+			orb.Polygon{ring(), ring()},
+			orb.MultiLineString{path(2), path(3)},
+			orb.MultiPolygon{{ring()}, {ring(), ring()}},
+			orb.Collection{path(1)[0], orb.LineString(path(2))},
 		}).Draw(t, "geometry")}
 		if rapid.Bool().Draw(t, "z") {
 			for range vector.Count(g.Geometry) {

@@ -24,9 +24,14 @@ func surveyPoints(n int) []vector.Record {
 			Number:   i + 1,
 			Geometry: geojson.Geometry{Geometry: orb.Point{-124 + 57*rng.Float64(), 25 + 24*rng.Float64()}},
 			Properties: vector.Properties{
-				{Name: "name", Value: "P" + string(rune('A'+i%26))}, {Name: "ground", Value: grounds[rng.IntN(5)]}, {Name: "slope_deg", Value: 60 * rng.Float64()},
-				{Name: "height_m", Value: 40 * rng.Float64()}, {Name: "seeping", Value: rng.IntN(5) == 0}, {Name: "surveyed", Value: "2026-05-01"},
-				{Name: "count", Value: rng.Int64N(10)}, {Name: "note", Value: "near the old culvert"},
+				{Name: "name", Value: "P" + string(rune('A'+i%26))},
+				{Name: "ground", Value: grounds[rng.IntN(5)]},
+				{Name: "slope_deg", Value: 60 * rng.Float64()},
+				{Name: "height_m", Value: 40 * rng.Float64()},
+				{Name: "seeping", Value: rng.IntN(5) == 0},
+				{Name: "surveyed", Value: "2026-05-01"},
+				{Name: "count", Value: rng.Int64N(10)},
+				{Name: "note", Value: "near the old culvert"},
 			},
 		}
 	}

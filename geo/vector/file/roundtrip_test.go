@@ -50,15 +50,32 @@ func TestRoundTrip(t *testing.T) {
 		losses  []string
 		noID    bool
 	}{
-		vector.GeoJSON: {"a.geojson", []change{{2, "day", "2026-05-01"}, {2, "at", "2026-05-01T06:00:00.123-04:00"}, {3, "blob", "AP8="}},
-			[]string{"day: values of type date became text", "at: values of type date-time became text", "blob: values of type binary became text"}, false},
-		vector.TextSequence: {"a.geojsons", []change{{2, "day", "2026-05-01"}, {2, "at", "2026-05-01T06:00:00.123-04:00"}, {3, "blob", "AP8="}},
-			[]string{"day: values of type date became text"}, false},
-		vector.GeoPackage: {"a.gpkg", []change{{2, "at", time.Date(2026, 5, 1, 10, 0, 0, 123_000_000, time.UTC)}, {3, "nested", `{"a":[1,{"b":null}]}`}, {5, "mixed", "5"}},
-			[]string{"at: the time zone; times are kept in UTC (record 2)", "nested: values of type json became text"}, true},
+		vector.GeoJSON: {
+			"a.geojson",
+			[]change{{2, "day", "2026-05-01"}, {2, "at", "2026-05-01T06:00:00.123-04:00"}, {3, "blob", "AP8="}},
+			[]string{"day: values of type date became text", "at: values of type date-time became text", "blob: values of type binary became text"},
+			false,
+		},
+		vector.TextSequence: {
+			"a.geojsons",
+			[]change{{2, "day", "2026-05-01"}, {2, "at", "2026-05-01T06:00:00.123-04:00"}, {3, "blob", "AP8="}},
+			[]string{"day: values of type date became text"},
+			false,
+		},
+		vector.GeoPackage: {
+			"a.gpkg",
+			[]change{{2, "at", time.Date(2026, 5, 1, 10, 0, 0, 123_000_000, time.UTC)}, {3, "nested", `{"a":[1,{"b":null}]}`}, {5, "mixed", "5"}},
+			[]string{"at: the time zone; times are kept in UTC (record 2)", "nested: values of type json became text"},
+			true,
+		},
 		vector.CSV: {"a.csv", []change{
-			{2, "day", "2026-05-01"}, {2, "at", "2026-05-01T06:00:00.123-04:00"}, {2, "", geojson.Geometry{Geometry: orb.LineString{{1, 2}, {3, 4}, {5, 6}}, Z: []float64{1, -9999, 3}}},
-			{3, "text", nil}, {3, "nested", `{"a":[1,{"b":null}]}`}, {3, "blob", "AP8="}, {1, "ok", "true"},
+			{2, "day", "2026-05-01"},
+			{2, "at", "2026-05-01T06:00:00.123-04:00"},
+			{2, "", geojson.Geometry{Geometry: orb.LineString{{1, 2}, {3, 4}, {5, 6}}, Z: []float64{1, -9999, 3}}},
+			{3, "text", nil},
+			{3, "nested", `{"a":[1,{"b":null}]}`},
+			{3, "blob", "AP8="},
+			{1, "ok", "true"},
 		}, []string{
 			"ok: values of type boolean became text", "text: text that reads back as a number or as no value (record 3)",
 			"that some heights are not recorded: they are written as -9999 (record 2)",

@@ -39,16 +39,25 @@ func tool(t *testing.T, name string, args ...string) string {
 var points = vector.Layer{
 	Name: "points", Geometry: "Point", Z: true,
 	Fields: []vector.Field{
-		{Name: "name", Type: vector.Text}, {Name: "slope", Type: vector.Real}, {Name: "n", Type: vector.Integer},
-		{Name: "seeping", Type: vector.Boolean}, {Name: "day", Type: vector.Day}, {Name: "at", Type: vector.DateTime}, {Name: "photo", Type: vector.Binary},
+		{Name: "name", Type: vector.Text},
+		{Name: "slope", Type: vector.Real},
+		{Name: "n", Type: vector.Integer},
+		{Name: "seeping", Type: vector.Boolean},
+		{Name: "day", Type: vector.Day},
+		{Name: "at", Type: vector.DateTime},
+		{Name: "photo", Type: vector.Binary},
 	},
 }
 
 func pointRecord(n int) vector.Record {
 	r := vector.Record{Number: n, Properties: vector.Properties{
-		{Name: "name", Value: "Größe 川"}, {Name: "slope", Value: 31.5}, {Name: "n", Value: int64(n)}, {Name: "seeping", Value: n%2 == 0},
+		{Name: "name", Value: "Größe 川"},
+		{Name: "slope", Value: 31.5},
+		{Name: "n", Value: int64(n)},
+		{Name: "seeping", Value: n%2 == 0},
 		{Name: "day", Value: vector.Date{Year: 2026, Month: 5, Day: 1}},
-		{Name: "at", Value: time.Date(2026, 5, 1, 10, 0, 0, 5e6, time.UTC)}, {Name: "photo", Value: []byte{0, 1, 2, 255}},
+		{Name: "at", Value: time.Date(2026, 5, 1, 10, 0, 0, 5e6, time.UTC)},
+		{Name: "photo", Value: []byte{0, 1, 2, 255}},
 	}}
 	switch n % 4 {
 	case 0: // no geometry
@@ -75,8 +84,12 @@ func sample(t *testing.T, empty bool) string {
 	require.NoError(t, w.Begin(vector.Layer{Name: "Bank \"edge\" lines", Fields: []vector.Field{{Name: "fid", Type: vector.Text}, {Name: "Name"}, {Name: "name"}, {Name: "geom"}}}))
 	ring := orb.Ring{{0, 0}, {1, 0}, {1, 1}, {0, 0}}
 	lines := []orb.Geometry{
-		orb.LineString{{0, 0}, {1, 1}}, orb.Polygon{ring}, orb.MultiPolygon{{ring}}, orb.MultiPoint{{3, 4}},
-		orb.MultiLineString{{{0, 0}, {5, 5}}}, orb.Collection{orb.Point{9, 9}, orb.LineString{{0, 0}, {1, 1}}},
+		orb.LineString{{0, 0}, {1, 1}},
+		orb.Polygon{ring},
+		orb.MultiPolygon{{ring}},
+		orb.MultiPoint{{3, 4}},
+		orb.MultiLineString{{{0, 0}, {5, 5}}},
+		orb.Collection{orb.Point{9, 9}, orb.LineString{{0, 0}, {1, 1}}},
 	}
 	if empty {
 		lines = append(lines, orb.MultiPoint{}, orb.Polygon{})
@@ -275,8 +288,13 @@ func TestForeignValues(t *testing.T) {
 	for r := range s.Read(0) {
 		if r.ID == "4" {
 			assert.Equal(t, vector.Properties{
-				{Name: "name", Value: "Größe 川"}, {Name: "slope", Value: 3.0}, {Name: "n", Value: 2.5}, {Name: "seeping", Value: int64(7)},
-				{Name: "day", Value: "May"}, {Name: "at", Value: time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC)}, {Name: "photo", Value: []byte{0, 1, 2, 255}},
+				{Name: "name", Value: "Größe 川"},
+				{Name: "slope", Value: 3.0},
+				{Name: "n", Value: 2.5},
+				{Name: "seeping", Value: int64(7)},
+				{Name: "day", Value: "May"},
+				{Name: "at", Value: time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC)},
+				{Name: "photo", Value: []byte{0, 1, 2, 255}},
 			}, r.Properties)
 			assert.Equal(t, []string{`day: "May" is no date and was taken as text`}, r.Notes)
 		}

@@ -300,11 +300,13 @@ func (w *Writer) write(t *output, r *vector.Record) error {
 		w.ledger.Add(r.Number, "the geometry: the layer has none")
 	}
 	v = w.properties(t, r, v)
+	//lint:ignore SA1019 NamedValues would be made for every column of every record
 	result, err := t.insert.Exec(v)
 	var fault sqlite3.Error
 	if errors.As(err, &fault) && fault.Code == sqlite3.ErrConstraint && v[0] != nil {
 		w.ledger.Add(r.Number, "the ID: an earlier record has it")
 		v[0] = nil
+		//lint:ignore SA1019 as above
 		result, err = t.insert.Exec(v)
 	}
 	if err != nil {
@@ -318,6 +320,7 @@ func (w *Writer) write(t *output, r *vector.Record) error {
 	} else {
 		*t.extent = t.extent.Union(box)
 	}
+	//lint:ignore SA1019 as above
 	_, err = t.index.Exec([]driver.Value{t.last, box.Min[0], box.Max[0], box.Min[1], box.Max[1]})
 	return err
 }

@@ -40,8 +40,14 @@ func TestWaypoint(t *testing.T) {
 	require.Len(t, got, 2)
 	assert.Equal(t, geojson.Geometry{Geometry: orb.Point{-91.2, 44.65}, Z: []float64{231.5}}, got[0].Geometry)
 	assert.Equal(t, vector.Properties{
-		{Name: "time", Value: time.Date(2026, 5, 1, 10, 0, 0, 0, time.UTC)}, {Name: "name", Value: "A&B"}, {Name: "sat", Value: int64(7)}, {Name: "hdop", Value: 1.5}, {Name: "link", Value: "http://127.0.0.1/"},
-		{Name: "x_a", Value: int64(5)}, {Name: "y_c", Value: "d"}, {Name: "plain", Value: "007"},
+		{Name: "time", Value: time.Date(2026, 5, 1, 10, 0, 0, 0, time.UTC)},
+		{Name: "name", Value: "A&B"},
+		{Name: "sat", Value: int64(7)},
+		{Name: "hdop", Value: 1.5},
+		{Name: "link", Value: "http://127.0.0.1/"},
+		{Name: "x_a", Value: int64(5)},
+		{Name: "y_c", Value: "d"},
+		{Name: "plain", Value: "007"},
 	}, got[0].Properties)
 	assert.Equal(t, geojson.Geometry{Geometry: orb.Point{2, 1}}, got[1].Geometry, "an elevation that is not given is none")
 	assert.Equal(t, vector.Properties{{Name: "time", Value: "yesterday"}}, got[1].Properties)

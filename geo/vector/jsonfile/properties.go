@@ -117,7 +117,7 @@ func (r *reader) value() (any, error) {
 // numeric returns an int64 for a number without point and exponent that fits,
 // else a float64, and the text of a number too large for that.
 func (r *reader) numeric(raw []byte) any {
-	if bytes.IndexAny(raw, ".eE") < 0 {
+	if !bytes.ContainsAny(raw, ".eE") {
 		if n, err := strconv.ParseInt(string(raw), 10, 64); err == nil {
 			return n
 		}

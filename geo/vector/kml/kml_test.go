@@ -106,8 +106,18 @@ func TestProperties(t *testing.T) {
 	require.Len(t, got, 3)
 	assert.Equal(t, "p1", got[0].ID)
 	assert.Equal(t, vector.Properties{
-		{Name: "folder", Value: "A∕B/C"}, {Name: "name", Value: "n"}, {Name: "begin", Value: vector.Date{Year: 2026, Month: 5, Day: 1}}, {Name: "end", Value: time.Date(2026, 5, 2, 10, 0, 0, 0, time.UTC)},
-		{Name: "name_2", Value: "own"}, {Name: "e"}, {Name: "i", Value: int64(5)}, {Name: "f", Value: 2.5}, {Name: "b", Value: true}, {Name: "t", Value: "7"}, {Name: "u", Value: "8"}, {Name: "own", Value: "z"},
+		{Name: "folder", Value: "A∕B/C"},
+		{Name: "name", Value: "n"},
+		{Name: "begin", Value: vector.Date{Year: 2026, Month: 5, Day: 1}},
+		{Name: "end", Value: time.Date(2026, 5, 2, 10, 0, 0, 0, time.UTC)},
+		{Name: "name_2", Value: "own"},
+		{Name: "e"},
+		{Name: "i", Value: int64(5)},
+		{Name: "f", Value: 2.5},
+		{Name: "b", Value: true},
+		{Name: "t", Value: "7"},
+		{Name: "u", Value: "8"},
+		{Name: "own", Value: "z"},
 	}, got[0].Properties)
 	assert.Equal(t, vector.Properties{{Name: "when", Value: "2026-05"}, {Name: "i", Value: "five"}}, got[1].Properties)
 	assert.Equal(t, []string{"elements NetworkLink passed over: 1", "elements GroundOverlay passed over: 1"}, got[2].Notes)

@@ -173,8 +173,15 @@ func TestValues(t *testing.T) {
 	got, _ := read(t, l.dir)
 	require.Len(t, got, 3)
 	assert.Equal(t, vector.Properties{
-		{Name: "n", Value: int64(5)}, {Name: "v", Value: 2.5}, {Name: "f", Value: -1500.0}, {Name: "d", Value: vector.Date{Year: 2026, Month: 5, Day: 1}}, {Name: "l", Value: true},
-		{Name: "c", Value: "a b"}, {Name: "c_2", Value: "x"}, {Name: "m"}, {Name: "i", Value: int64(-7)},
+		{Name: "n", Value: int64(5)},
+		{Name: "v", Value: 2.5},
+		{Name: "f", Value: -1500.0},
+		{Name: "d", Value: vector.Date{Year: 2026, Month: 5, Day: 1}},
+		{Name: "l", Value: true},
+		{Name: "c", Value: "a b"},
+		{Name: "c_2", Value: "x"},
+		{Name: "m"},
+		{Name: "i", Value: int64(-7)},
 	}, got[0].Properties)
 	assert.Empty(t, got[0].Notes)
 	assert.Equal(t, vector.Properties{{Name: "n"}, {Name: "v"}, {Name: "f"}, {Name: "d"}, {Name: "l"}, {Name: "c"}, {Name: "c_2"}, {Name: "m"}, {Name: "i", Value: int64(0)}}, got[1].Properties)
