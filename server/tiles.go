@@ -127,7 +127,7 @@ func (s *Server) handleTileset(w http.ResponseWriter, r *http.Request) {
 	s.writeResource(w, r, form, doc, apiPage{Heading: c.Title + ": " + webMercatorQuad, Text: doc.Description, Links: selfLinks(r, form, typeJSON, typeHTML)})
 }
 
-// brief properties are what tiles carry of sites and points; all of them would
+// tileProperties are what tiles carry of sites and points; all of them would
 // make tiles heavy, and one can ask for more.
 var tileProperties = map[string][]string{
 	sqlite.Sites:  {"name", "code", "district", "kind", "review.state"},
