@@ -81,7 +81,8 @@ func (c *convertCmd) each(ctx context.Context, in io.Reader, one func(string) er
 		return nil
 	}
 	lines := bufio.NewScanner(in)
-	for n := 1; lines.Scan(); n++ {
+	n := 1
+	for ; lines.Scan(); n++ {
 		if n%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
 		}
@@ -91,7 +92,9 @@ func (c *convertCmd) each(ctx context.Context, in io.Reader, one func(string) er
 			}
 		}
 	}
-	if err := lines.Err(); err != nil {
+	if err := lines.Err(); errors.Is(err, bufio.ErrTooLong) {
+		return fmt.Errorf("line %d is longer than 64 KB: only the lines before it are converted", n)
+	} else if err != nil {
 		return fmt.Errorf("read positions: %w", err)
 	}
 	return nil

@@ -6,18 +6,16 @@ import (
 
 	"holdfast/geo"
 	"holdfast/geo/position"
-	"holdfast/survey"
-	"holdfast/survey/atlas"
 	"holdfast/survey/sqlite"
 )
 
 type nearCmd struct {
-	At       string  `help:"Where the casualty is, in any notation." required:"" placeholder:"POSITION"`
-	Rope     float64 `help:"Longest rope at hand in metres; the policy's if left out." placeholder:"M"`
-	Load     string  `help:"Load case of the policy, or a load like \"280 kg\"."`
-	Required float64 `help:"Required ratio, in place of the policy's."`
-	Tonight  string  `help:"State of the ground tonight, if wetter than surveyed: moist, wet or submerged."`
-	JSON     bool    `help:"The findings as JSON."`
+	At       string   `help:"Where the casualty is, in any notation." required:"" placeholder:"POSITION"`
+	Rope     float64  `help:"Longest rope at hand in metres; the policy's if left out." placeholder:"M"`
+	Load     string   `help:"Load case of the policy, or a load like \"280 kg\"."`
+	Required *float64 `help:"Required ratio, 1 to 100, in place of the policy's."`
+	Tonight  string   `help:"State of the ground tonight, if wetter than surveyed: moist, wet or submerged."`
+	JSON     bool     `help:"The findings as JSON."`
 }
 
 func (nearCmd) Help() string {
@@ -31,9 +29,9 @@ func (c *nearCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	if err != nil {
 		return usageError{err}
 	}
-	ask := atlas.Ask{Load: c.Load, Tonight: survey.Moisture(c.Tonight)}
-	if c.Required != 0 {
-		ask.Required = survey.Known(c.Required)
+	ask, err := askFor(c.Load, c.Required, c.Tonight)
+	if err != nil {
+		return err
 	}
 	a, done, err := g.open(ctx, s, sqlite.Options{ReadOnly: true})
 	if err != nil {

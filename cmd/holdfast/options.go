@@ -19,7 +19,7 @@ type optionsCmd struct {
 	Point    []string `arg:"" optional:"" help:"Points, by id or as SITE/LABEL."`
 	File     string   `help:"A GeoJSON file of points that need not be in the atlas; - is standard input." placeholder:"FILE"`
 	Load     string   `help:"Load case of the policy, or a load like \"280 kg\", \"3.5 kN\" or \"600 lbf\"."`
-	Required float64  `help:"Required ratio, in place of the policy's."`
+	Required *float64 `help:"Required ratio, 1 to 100, in place of the policy's."`
 	Tonight  string   `help:"State of the ground tonight, if wetter than surveyed: moist, wet or submerged."`
 	JSON     bool     `help:"The whole answer as JSON, one a line when there are several."`
 }
@@ -37,9 +37,9 @@ func (c *optionsCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	if (len(c.Point) == 0) == (c.File == "") {
 		return misuse("name a point, or give --file, not both")
 	}
-	ask := atlas.Ask{Load: c.Load, Tonight: survey.Moisture(c.Tonight)}
-	if c.Required != 0 {
-		ask.Required = survey.Known(c.Required)
+	ask, err := askFor(c.Load, c.Required, c.Tonight)
+	if err != nil {
+		return err
 	}
 	answers, err := c.answers(ctx, g, s, ask)
 	if err != nil {
@@ -62,6 +62,19 @@ func (c *optionsCmd) Run(ctx context.Context, g *globals, s *streams) error {
 		}
 	}
 	return nil
+}
+
+// askFor turns the flags of a question into it.
+func askFor(load string, required *float64, tonight string) (atlas.Ask, error) {
+	ask := atlas.Ask{Load: load, Tonight: survey.Moisture(tonight)}
+	if required == nil {
+		return ask, nil
+	}
+	if !(*required >= 1 && *required <= 100) {
+		return ask, misuse("--required %g is outside 1 to 100", *required)
+	}
+	ask.Required = survey.Known(*required)
+	return ask, nil
 }
 
 func (c *optionsCmd) answers(ctx context.Context, g *globals, s *streams, ask atlas.Ask) ([]answer.Answer, error) {

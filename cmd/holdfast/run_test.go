@@ -65,8 +65,8 @@ func (r result) sentence(t *testing.T, code int, says string) {
 }
 
 func TestEveryVerbHasHelpWithAnExample(t *testing.T) {
-	for _, verb := range []string{"demo", "serve", "import", "export", "options", "sheet", "convert", "terrain"} {
-		r := call(t, "", verb, "--help")
+	for _, verb := range []string{"demo", "serve", "import", "export", "options", "near", "coverage", "sheet", "policy", "policy show", "policy try", "policy set", "convert", "terrain"} {
+		r := call(t, "", append(strings.Fields(verb), "--help")...)
 		assert.Equal(t, exitDone, r.code, verb)
 		assert.Contains(t, r.out, "holdfast "+verb, verb)
 		assert.Contains(t, r.out, "Example", verb)
@@ -87,6 +87,13 @@ func TestWrongUse(t *testing.T) {
 		{"import", "x", "--sites", "--points"},
 		{"serve", "--port", "1"},
 		{"terrain"},
+		{"policy"},
+		{"policy", "try"},
+		{"policy", "show", "x"},
+		{"options", "X", "--required", "0"},
+		{"options", "X", "--required=-3"},
+		{"options", "X", "--required", "NaN"},
+		{"near", "--at", "44.65,-91.2", "--required", "0"},
 	} {
 		r := call(t, "", args...)
 		assert.Equal(t, exitUsage, r.code, "%v: %s", args, r.err)
@@ -108,6 +115,13 @@ func TestConvert(t *testing.T) {
 	}
 	assert.Contains(t, lines[2], `"error"`)
 	assert.Contains(t, r.err, "91,200")
+}
+
+func TestConvertOfAnOverlongLine(t *testing.T) {
+	r := call(t, "44.65123,-91.20456\n"+strings.Repeat("4", 70_000)+"\n", "convert", "--json")
+	r.sentence(t, exitFailed, "line 2 is longer than 64 KB")
+	assert.Equal(t, 1, strings.Count(r.out, "\n"), "the line before it is converted")
+	assert.Contains(t, r.out, "15TXK4236445775") // source: GeoConvert -m 2.1.2
 }
 
 func TestOptionsOfAPoint(t *testing.T) {
@@ -230,6 +244,7 @@ func TestServeForeignAndReadOnlyFiles(t *testing.T) {
 	call(t, "", "serve", "--atlas", file(t, "x.db", "not an atlas at all, but a text of some length")).sentence(t, exitFailed, "not")
 	atlas := district(t)
 	require.NoError(t, os.Chmod(atlas, 0o400))
+	call(t, "", "serve", "--atlas", atlas).sentence(t, exitFailed, "holdfast serve --read-only")
 	if os.Geteuid() != 0 { // root may write what is read-only
 		call(t, "", "import", "--sites", file(t, "s.geojson", sitesFile), "--atlas", atlas).sentence(t, exitFailed, "read")
 	}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"holdfast/server"
+	"holdfast/survey"
 	"holdfast/survey/atlas"
 	"holdfast/survey/sqlite"
 )
@@ -36,6 +37,9 @@ offline use only to pages from this machine or over TLS.`
 
 func (c *serveCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	a, done, err := g.open(ctx, s, sqlite.Options{ReadOnly: c.ReadOnly})
+	if errors.Is(err, survey.ErrReadOnly) && !c.ReadOnly {
+		return fmt.Errorf("%w, with holdfast serve --read-only", err)
+	}
 	if err != nil {
 		return err
 	}

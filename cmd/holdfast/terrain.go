@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 
 	"holdfast/geo"
+	"holdfast/geo/crs"
 	"holdfast/geo/position"
 	"holdfast/geo/terrain"
 )
@@ -13,10 +15,10 @@ import (
 type terrainCmd struct {
 	Elevation string   `help:"GeoTIFF or ESRI ASCII grid." required:"" type:"existingfile" placeholder:"FILE"`
 	At        string   `help:"Position in any notation." required:"" placeholder:"POSITION"`
-	Bearing   *float64 `help:"Bearing of the section, degrees from true north; the fall line's if left out." placeholder:"DEG"`
+	Bearing   *float64 `help:"Bearing of the section, 0 to 360 degrees from true north; the fall line's if left out." placeholder:"DEG"`
 	Length    float64  `help:"Length of the section, metres." default:"60" placeholder:"M"`
 	Step      float64  `help:"Distance between its stations, metres; half a cell is fine enough." default:"1" placeholder:"M"`
-	CRS       string   `help:"The grid's coordinate system, like EPSG:26915, when the file does not say." placeholder:"NAME"`
+	CRS       string   `help:"The grid's coordinate system, like EPSG:26915, in place of what the file says." placeholder:"NAME"`
 	Unit      string   `help:"Unit of the heights, when the file does not say." enum:",m,ft,ftUS" default:""`
 	Shift     string   `help:"Datum shift grid for the grid's system: an NTv2 .gsb file, or a NADCON .las with its .los beside it." type:"existingfile" placeholder:"FILE"`
 	JSON      bool     `help:"The answer as JSON."`
@@ -27,7 +29,8 @@ func (terrainCmd) Help() string {
   holdfast terrain --elevation dem.tif --at 44.65,-91.2
   holdfast terrain --elevation dem.asc --crs EPSG:26915 --at "15T XK 42364 45775" --bearing 214 --json
 
-An ESRI ASCII grid takes its coordinate system from a .prj file beside it.`
+An ESRI ASCII grid takes its coordinate system from a .prj file beside it.
+--crs overrides what the file says.`
 }
 
 // terrainAnswer is what the ground does at a place. A field that is not there
@@ -70,13 +73,16 @@ func (c *terrainCmd) Run(ctx context.Context, s *streams) error {
 	if c.Length <= 0 || c.Length > 10000 || c.Step <= 0 || c.Length/c.Step > 10000 {
 		return misuse("--length must be above 0 and at most 10000 m, --step at least a ten-thousandth of it")
 	}
+	if c.Bearing != nil && !(*c.Bearing >= 0 && *c.Bearing <= 360) {
+		return misuse("--bearing %g is outside 0 to 360", *c.Bearing)
+	}
 	at, err := position.Parse(c.At)
 	if err != nil {
 		return usageError{err}
 	}
 	grid, err := openGrid(c.Elevation, c.CRS, c.Unit, c.Shift)
 	if err != nil {
-		return err
+		return c.unplaced(err)
 	}
 	defer grid.file.Close()
 	surface, err := grid.surface()
@@ -84,16 +90,29 @@ func (c *terrainCmd) Run(ctx context.Context, s *streams) error {
 		return err
 	}
 	a := terrainAnswer{Lon: at.Point.Lon(), Lat: at.Point.Lat(), Raster: grid.raster.Describe(), CRS: grid.system.String()}
-	if err := c.ask(surface, at, &a); err != nil {
+	err = c.ask(surface, at, &a)
+	if err == nil && a.HeightM == nil {
+		err = fmt.Errorf("%s holds no height at %.6f, %.6f: the place is outside the grid or in a gap of it", grid.name, a.Lat, a.Lon)
+	} else if err != nil && !errors.Is(err, crs.ErrOutsideArea) {
+		return c.unplaced(err)
+	}
+	switch {
+	case c.JSON:
+		return errors.Join(printJSON(s.out, a), err)
+	case err != nil:
 		return err
 	}
-	if a.HeightM == nil {
-		fmt.Fprintln(s.err, "holdfast: the grid holds no height there")
-	}
-	if c.JSON {
-		return printJSON(s.out, a)
-	}
 	return printTerrain(s.out, a)
+}
+
+// unplaced adds the way out to an error of the file's own coordinate system.
+func (c *terrainCmd) unplaced(err error) error {
+	for _, of := range []error{crs.ErrUnknown, crs.ErrUnsupported, crs.ErrNoShift} {
+		if c.CRS == "" && errors.Is(err, of) {
+			return fmt.Errorf("%w; correct the coordinate system in the file, or name it with --crs", err)
+		}
+	}
+	return err
 }
 
 func (c *terrainCmd) ask(surface *terrain.Surface, at position.Position, a *terrainAnswer) error {
@@ -158,36 +177,35 @@ func (c *terrainCmd) ask(surface *terrain.Surface, at position.Position, a *terr
 
 func number(v float64) *float64 { return &v }
 
+// notKnown stands for a value without its unit and remarks.
+const notKnown = "not known"
+
 func printTerrain(w io.Writer, a terrainAnswer) error {
-	val := func(v *float64, format string) string {
+	val := func(v *float64, format string, more ...any) string {
 		if v == nil {
-			return "not known"
+			return notKnown
 		}
-		return fmt.Sprintf(format, *v)
+		return fmt.Sprintf(format, append([]any{*v}, more...)...)
 	}
 	along := func(s *stationJSON) string {
-		if s == nil {
+		switch {
+		case a.SectionDeg == nil:
+			return notKnown
+		case s == nil:
 			return "not found along the section"
 		}
-		return fmt.Sprintf("%.1f m away, height %s", s.DistanceM, val(s.HeightM, "%.1f m"))
+		return val(&s.DistanceM, "%.1f m away, height %s", val(s.HeightM, "%.1f m"))
 	}
 	_, err := fmt.Fprintf(w, `%.6f, %.6f in %s (%s)
   height      %s
-  slope       %s (Horn, over three cells)
+  slope       %s
   aspect      %s
-  fall line   %s true, ends: %s
-  section     %s true, %d stations
+  fall line   %s
+  section     %s
   crest       %s
   toe         %s
-  bank        %s high
-`, a.Lat, a.Lon, a.Raster, a.CRS, val(a.HeightM, "%.2f m"), val(a.SlopeDeg, "%.1f°"), val(a.AspectDeg, "%05.1f° true"),
-		val(a.FallLineDeg, "%05.1f°"), orNone(a.FallEnds), val(a.SectionDeg, "%05.1f°"), len(a.Section), along(a.Crest), along(a.Toe), val(a.BankM, "%.1f m"))
+  bank        %s
+`, a.Lat, a.Lon, a.Raster, a.CRS, val(a.HeightM, "%.2f m"), val(a.SlopeDeg, "%.1f° (Horn, over three cells)"), val(a.AspectDeg, "%05.1f° true"),
+		val(a.FallLineDeg, "%05.1f° true, ends: %s", a.FallEnds), val(a.SectionDeg, "%05.1f° true, %d stations", len(a.Section)), along(a.Crest), along(a.Toe), val(a.BankM, "%.1f m high"))
 	return err
-}
-
-func orNone(s string) string {
-	if s == "" {
-		return "no fall line"
-	}
-	return s
 }

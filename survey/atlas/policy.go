@@ -42,7 +42,7 @@ func (a Atlas) WhatIf(ctx context.Context, other survey.Policy, progress func(do
 	var failed error // of the points that could not be loaded; the first ends the loading
 	inputs := func(yield func(answer.Input) bool) {
 		for i, row := range rows {
-			around, err := a.Around(ctx, row.Item.Position)
+			around, err := a.Around(ctx, row.Item)
 			if err != nil {
 				failed = err
 				return
