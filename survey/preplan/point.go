@@ -33,6 +33,9 @@ func (a *arranger) point(i int) Part {
 	part.add(Block{Fields: a.facts(p)})
 	best, ok := p.Answer.Best()
 	if ok {
+		if bar := forbidden(best.Main); bar != "" {
+			part.add(Block{Lead: bar})
+		}
 		part.add(a.figures(p, best))
 		part.add(Block{Columns: []Column{{0.5, a.kit(best)}, {0.5, a.lashings(best)}}})
 	} else {
@@ -171,6 +174,28 @@ func magnetic(b geo.Bearing, p answer.Pull) string {
 	return wording.Bearing(b.Degrees() - d)
 }
 
+// forbidden says in capitals that an anchor is not to be set up as it is drawn:
+// because it does not serve, or because something that matters is not known.
+// It is "" for an anchor that may be built.
+func forbidden(p answer.Placed) string {
+	verb := "USE"
+	if p.Anchor.Kind == survey.KindRig {
+		verb = "DRIVE"
+	}
+	switch p.Verdict {
+	case answer.No:
+		return "DO NOT " + verb + ": " + p.Anchor.Name() + " does not serve here."
+	case answer.Unknown:
+		for _, c := range p.Checks {
+			if c.Matters && !c.Ran {
+				return "DO NOT " + verb + " until this is settled: " + c.Title + ", " + c.Message + "."
+			}
+		}
+		return "DO NOT " + verb + ": whether it holds is not known."
+	}
+	return ""
+}
+
 // stakes lists where every stake goes, measured from the mark.
 func (a *arranger) stakes(p PointInput, o answer.Option) []Block {
 	blocks := a.stakeTable(p, o.Main, "Stakes (pickets), main: "+o.Main.Anchor.Name())
@@ -185,6 +210,8 @@ func (a *arranger) stakeTable(p PointInput, pl answer.Placed, heading string) []
 	switch {
 	case l == nil:
 		return []Block{{Heading: heading, Text: "Not laid out."}}
+	case pl.Verdict == answer.No && pl.Anchor.Kind == survey.KindRig:
+		return []Block{{Heading: heading, Text: forbidden(pl) + " Its stakes are not listed."}}
 	case len(l.Stakes) == 0:
 		return []Block{{Heading: heading, Text: a.foundWords(p.Point, pl.Anchor)}}
 	}
@@ -210,7 +237,11 @@ func (a *arranger) stakeTable(p PointInput, pl answer.Placed, heading string) []
 	if l.CollectorM > 0 {
 		note += fmt.Sprintf(" The legs of the rigs meet at least %s ahead of the front stakes; equalise them.", a.length(l.CollectorM))
 	}
-	return []Block{{Heading: heading, Table: &t}, {Text: note}}
+	blocks := []Block{{Heading: heading, Table: &t}, {Text: note}}
+	if bar := forbidden(pl); bar != "" {
+		blocks[0].Heading, blocks = "", append([]Block{{Heading: heading, Lead: bar}}, blocks...)
+	}
+	return blocks
 }
 
 // foundWords describes an anchor that is not driven.
