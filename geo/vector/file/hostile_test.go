@@ -75,7 +75,8 @@ func peak(f func()) uint64 {
 	return most - before
 }
 
-// drain reads all layers and returns the first error and how many records came.
+// drain reads all layers, to the first that breaks, and returns the first error
+// and how many records came.
 func drain(s vector.Source) (n int, err error) {
 	for i := range s.Layers() {
 		for r := range s.Read(i) {
@@ -84,6 +85,9 @@ func drain(s vector.Source) (n int, err error) {
 			}
 			if err == nil {
 				err = r.Err
+			}
+			if r.Number == 0 && r.Err != nil {
+				return n, err
 			}
 		}
 	}
@@ -150,7 +154,7 @@ func TestGreatRing(t *testing.T) {
 	assert.Equal(t, 1, n)
 	assert.Less(t, grown, uint64(400<<20))
 
-	kml := "<kml><Placemark><LineString><coordinates>" + strings.Repeat("1.25,2.5 ", vector.MaxPositions+1) + "</coordinates></LineString></Placemark><Placemark/></kml>"
+	kml := "<kml><Placemark><LineString><coordinates>" + strings.Repeat("1,2 ", vector.MaxPositions+1) + "</coordinates></LineString></Placemark><Placemark/></kml>"
 	s, err = file.OpenReader(strings.NewReader(kml), int64(len(kml)), "a", vector.Options{})
 	require.NoError(t, err)
 	n, err = drain(s)
@@ -224,16 +228,13 @@ func TestHostileArchives(t *testing.T) {
 	inner := `{"type":"Feature","properties":{"a":1},"geometry":{"type":"Point","coordinates":[1,2]}}`
 	assert.NoError(t, openZip(zipped(t, map[string]string{"x/a.geojson": inner, "__MACOSX/._a.geojson": "?", ".DS_Store": "?"})))
 
-	// 4 GB of blanks in 4 MB.
-	if testing.Short() {
-		return
-	}
+	// 128 MB of blanks in 128 kB.
 	var b bytes.Buffer
 	z := zip.NewWriter(&b)
 	w, err := z.Create("bomb.shp")
 	require.NoError(t, err)
 	blanks := bytes.Repeat([]byte(" "), 1<<20)
-	for range 1 << 9 {
+	for range 1 << 7 {
 		_, err = w.Write(blanks)
 		require.NoError(t, err)
 	}
@@ -243,7 +244,7 @@ func TestHostileArchives(t *testing.T) {
 
 	// An archive that understates what a member unpacks to.
 	lie := bytes.Clone(b.Bytes())
-	real := binary.LittleEndian.AppendUint32(nil, 1<<29)
+	real := binary.LittleEndian.AppendUint32(nil, 1<<27)
 	require.Contains(t, string(lie), string(real))
 	lie = bytes.ReplaceAll(lie, real, binary.LittleEndian.AppendUint32(nil, 1<<10))
 	assert.Error(t, openZip(bytes.NewReader(lie)))

@@ -1,12 +1,15 @@
 package gpx
 
 import (
+	"bufio"
+	"bytes"
 	"encoding/xml"
 	"errors"
 	"fmt"
 	"io"
 	"iter"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -26,44 +29,65 @@ type source struct {
 // Is tells whether the root element of an XML file is that of GPX.
 func Is(root xml.Name) bool { return root.Local == "gpx" }
 
-var layerNames = []struct{ element, name, geometry string }{
+const lookedAt = 64 << 20
+
+type layerName struct{ element, name, geometry string }
+
+var layerNames = []layerName{
 	{"wpt", "waypoints", "Point"},
 	{"rte", "routes", "LineString"},
 	{"trk", "tracks", vector.AnyGeometry},
 }
 
-// Open reads through the file to see what is in it.
+// Open looks through the file for what is in it.
 func Open(r io.ReaderAt, size int64) (vector.Source, error) {
 	s := &source{r: r, size: size}
-	count := map[string]int{}
-	x := s.reader()
-	_, err := x.Root()
-	if err == nil {
-		err = x.Children(func(e xml.StartElement) error {
-			x.Record()
-			if isKind(e.Name.Local) {
-				count[e.Name.Local]++
-			}
-			return x.Skip()
-		})
-	}
-	var notes []string
-	if err != nil { // what comes before the break can still be read
-		notes = append(notes, "the file is broken: "+markup.Plain(err).Error())
+	found, err := s.look()
+	if err != nil {
+		return nil, err
 	}
 	for _, l := range layerNames {
-		if n := count[l.element]; n > 0 || len(count) == 0 && l.element == "wpt" {
-			if err != nil {
-				n = -1
-			}
-			s.layers = append(s.layers, vector.Layer{Name: l.name, CRS: vector.WGS84, Geometry: l.geometry, Z: true, Count: n, Notes: notes})
+		if found[l.element] || len(found) == 0 && l.element == "wpt" {
+			s.layers = append(s.layers, vector.Layer{Name: l.name, CRS: vector.WGS84, Geometry: l.geometry, Z: true, Count: -1})
 			s.kinds = append(s.kinds, l.element)
 		}
 	}
 	return s, nil
 }
 
-func isKind(element string) bool { return element == "wpt" || element == "rte" || element == "trk" }
+// look finds which of the elements there are, without reading the XML as such,
+// which takes a hundred times longer. One that only a comment mentions, or that
+// a file of more than lookedAt bytes may have further on, makes a layer without
+// records.
+func (s *source) look() (map[string]bool, error) {
+	in, _ := vector.DecodeText(io.NewSectionReader(s.r, 0, min(s.size, lookedAt)))
+	found := map[string]bool{}
+	if s.size > lookedAt {
+		for _, l := range layerNames {
+			found[l.element] = true
+		}
+	}
+	for len(found) < len(layerNames) {
+		_, err := in.ReadSlice('<')
+		switch {
+		case errors.Is(err, io.EOF):
+			return found, nil
+		case errors.Is(err, bufio.ErrBufferFull):
+			continue
+		case err != nil:
+			return nil, fmt.Errorf("read file: %w", err)
+		}
+		tag, _ := in.Peek(64) // an error comes again with the next read
+		if end := bytes.IndexAny(tag, " \t\r\n/>"); end > 0 {
+			name := string(tag[:end])
+			name = name[strings.IndexByte(name, ':')+1:]
+			if slices.ContainsFunc(layerNames, func(l layerName) bool { return l.element == name }) {
+				found[name] = true
+			}
+		}
+	}
+	return found, nil
+}
 
 func (s *source) reader() *markup.Reader {
 	return markup.NewReader(io.NewSectionReader(s.r, 0, s.size))
@@ -282,9 +306,11 @@ func (r *reader) property(rec *vector.Record, e xml.StartElement) error {
 	name := e.Name.Local
 	switch name {
 	case "extensions":
-		return r.x.Children(func(e xml.StartElement) error { return r.extension(rec, e, 0) })
+		return r.x.Children(func(e xml.StartElement) error { return r.extension(rec, e) })
 	case "link":
-		r.add(rec, "link", markup.Attr(e, "href"))
+		if err := r.add(rec, "link", markup.Attr(e, "href")); err != nil {
+			return err
+		}
 		return r.x.Skip()
 	}
 	text, err := r.x.Text()
@@ -292,15 +318,12 @@ func (r *reader) property(rec *vector.Record, e xml.StartElement) error {
 		return err
 	}
 	if name == "time" {
-		r.add(rec, name, parseTime(text))
-		return nil
+		return r.add(rec, name, parseTime(text))
 	}
 	if v, ok := vector.As(text, types[name]); ok {
-		r.add(rec, name, v)
-	} else {
-		r.add(rec, name, text)
+		return r.add(rec, name, v)
 	}
-	return nil
+	return r.add(rec, name, text)
 }
 
 func parseTime(text string) any {
@@ -312,7 +335,7 @@ func parseTime(text string) any {
 
 // extension reads an element of another namespace: the elements inside it, or
 // its text when there are none.
-func (r *reader) extension(rec *vector.Record, e xml.StartElement, depth int) error {
+func (r *reader) extension(rec *vector.Record, e xml.StartElement) error {
 	r.namespaces(e)
 	name := e.Name.Local
 	if prefix := r.prefixes[e.Name.Space]; prefix != "" && e.Name.Space != Namespace {
@@ -328,7 +351,7 @@ func (r *reader) extension(rec *vector.Record, e xml.StartElement, depth int) er
 		switch tok := tok.(type) {
 		case xml.StartElement:
 			inner = true
-			if err := r.extension(rec, tok, depth+1); err != nil {
+			if err := r.extension(rec, tok); err != nil {
 				return err
 			}
 		case xml.CharData:
@@ -338,20 +361,21 @@ func (r *reader) extension(rec *vector.Record, e xml.StartElement, depth int) er
 			text.Write(tok)
 		case xml.EndElement:
 			if t := strings.TrimSpace(text.String()); !inner && t != "" {
-				r.add(rec, name, vector.Guess(t))
+				return r.add(rec, name, vector.Guess(t))
 			}
 			return nil
 		}
 	}
 }
 
-func (r *reader) add(rec *vector.Record, name string, v any) {
+// add adds a property. Too many end the reading.
+func (r *reader) add(rec *vector.Record, name string, v any) error {
 	if s, is := v.(string); is {
 		r.kept += len(s)
 	}
 	if len(rec.Properties) >= vector.MaxFields || r.kept > vector.MaxValue {
-		r.fail("the record has more than %d properties or %d MB of text", vector.MaxFields, vector.MaxValue>>20)
-		return
+		return fmt.Errorf("record %d has more than %d properties or %d MB of text", rec.Number, vector.MaxFields, vector.MaxValue>>20)
 	}
 	rec.Properties = append(rec.Properties, vector.Property{Name: r.names.Unique(name), Value: v})
+	return nil
 }

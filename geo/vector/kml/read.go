@@ -200,7 +200,9 @@ func (r *reader) placemark(e xml.StartElement) error {
 	r.names.Reset()
 	rec := vector.Record{Number: r.number, ID: markup.Attr(e, "id")}
 	if folder := strings.Join(r.folders, "/"); folder != "" {
-		r.add(&rec, "folder", folder)
+		if err := r.add(&rec, "folder", folder); err != nil {
+			return err
+		}
 	}
 	g := geometryReader{x: r.x}
 	var places []shape
@@ -208,9 +210,7 @@ func (r *reader) placemark(e xml.StartElement) error {
 		name := e.Name.Local
 		switch name {
 		case "name", "description", "address", "phoneNumber", "Snippet", "snippet":
-			text, err := r.x.Text()
-			r.add(&rec, name, orNil(text))
-			return err
+			return r.addText(&rec, name)
 		case "TimeStamp", "TimeSpan":
 			return r.times(&rec)
 		case "ExtendedData":
@@ -228,7 +228,9 @@ func (r *reader) placemark(e xml.StartElement) error {
 	}
 	g.finish(&rec, places)
 	for _, p := range g.times {
-		r.add(&rec, p.Name, p.Value)
+		if err := r.add(&rec, p.Name, p.Value); err != nil {
+			return err
+		}
 	}
 	if rec.Err != nil {
 		rec.Properties = nil
@@ -247,25 +249,35 @@ func orNil(text string) any {
 	return text
 }
 
-// add adds a property; a name that is taken gets a number.
-func (r *reader) add(rec *vector.Record, name string, v any) {
+// addText adds the text of the element that began last.
+func (r *reader) addText(rec *vector.Record, name string) error {
+	text, err := r.x.Text()
+	if err != nil {
+		return err
+	}
+	return r.add(rec, name, orNil(text))
+}
+
+// add adds a property; a name that is taken gets a number. Too many end the
+// reading.
+func (r *reader) add(rec *vector.Record, name string, v any) error {
 	if s, is := v.(string); is {
 		r.kept += len(s)
 	}
 	if len(rec.Properties) >= vector.MaxFields || r.kept > vector.MaxValue {
-		rec.Err = fmt.Errorf("the placemark has more than %d properties or %d MB of text", vector.MaxFields, vector.MaxValue>>20)
-		return
+		return fmt.Errorf("placemark %d has more than %d properties or %d MB of text", rec.Number, vector.MaxFields, vector.MaxValue>>20)
 	}
 	rec.Properties = append(rec.Properties, vector.Property{Name: r.names.Unique(name), Value: v})
+	return nil
 }
 
 func (r *reader) times(rec *vector.Record) error {
 	return r.x.Children(func(e xml.StartElement) error {
 		text, err := r.x.Text()
-		if err == nil && text != "" {
-			r.add(rec, e.Name.Local, parseTime(text))
+		if err != nil || text == "" {
+			return err
 		}
-		return err
+		return r.add(rec, e.Name.Local, parseTime(text))
 	})
 }
 
@@ -292,8 +304,10 @@ func (r *reader) extended(rec *vector.Record, e xml.StartElement) error {
 			}
 			return err
 		})
-		r.add(rec, markup.Attr(e, "name"), value)
-		return err
+		if err != nil {
+			return err
+		}
+		return r.add(rec, markup.Attr(e, "name"), value)
 	case "SchemaData":
 		_, id, _ := strings.Cut(markup.Attr(e, "schemaUrl"), "#")
 		types := r.schemas[id]
@@ -303,14 +317,14 @@ func (r *reader) extended(rec *vector.Record, e xml.StartElement) error {
 				return r.x.Skip()
 			}
 			text, err := r.x.Text()
+			if err != nil {
+				return err
+			}
 			name := markup.Attr(e, "name")
-			r.add(rec, name, typed(text, types[name]))
-			return err
+			return r.add(rec, name, typed(text, types[name]))
 		})
 	}
-	text, err := r.x.Text() // of a namespace of its own (§9.3)
-	r.add(rec, e.Name.Local, orNil(text))
-	return err
+	return r.addText(rec, e.Name.Local) // of a namespace of its own (§9.3)
 }
 
 // typed brings text to the type of its field where it reads as that.

@@ -18,9 +18,9 @@ import (
 const (
 	maxDepth = 100
 	maxTag   = 1 << 20 // bytes of a tag with its attributes
-	// maxTokens is for one record: a million positions, each with an elevation,
+	// maxTokens is for one record: half a million positions, each with an elevation,
 	// a time and white space between them.
-	maxTokens = 14_000_000
+	maxTokens = 7_000_000
 )
 
 var (
