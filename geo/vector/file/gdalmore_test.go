@@ -239,3 +239,27 @@ func TestShapefileOfAllKinds(t *testing.T) {
 	}
 	assert.Equal(t, 24+24+1+2, total)
 }
+
+// A layer in another coordinate system is written with it: GDAL takes the
+// positions to where they belong.
+func TestOtherSystemsAreWritten(t *testing.T) {
+	prj, err := os.ReadFile("testdata/traps/stateplane_ftus.prj")
+	require.NoError(t, err)
+	records := []vector.Record{{Number: 1, Geometry: geojson.Geometry{Geometry: orb.Point{1343437.334258, 411311.879016}}}}
+	layer := describe("a", records)
+	layer.CRS = string(prj)
+	for name, format := range map[string]vector.Format{"a.gpkg": vector.GeoPackage, "a.shz": vector.Shapefile} {
+		path := filepath.Join(t.TempDir(), name)
+		write(t, path, format, layer, records)
+		said := string(tool(t, "ogrinfo", "-so", "-al", path))
+		assert.Contains(t, said, "NAD83 / Pennsylvania South (ftUS)", name) // source: testdata/gdal_reads.txt, srs=2272
+		got := floats(gdalReads(t, path, "a", "-t_srs", "OGC:CRS84")[0].Geometry).(map[string]any)["coordinates"].([]any)
+		assert.InDelta(t, -79.9959, got[0], 1e-8, name) // source: cs2cs of PROJ 9.1.1
+		assert.InDelta(t, 40.4406, got[1], 1e-8, name)
+	}
+	for _, format := range []vector.Format{vector.GeoJSON, vector.KML, vector.GPX} {
+		w, err := file.NewWriter(io.Discard, format)
+		require.NoError(t, err)
+		assert.ErrorContains(t, w.Begin(layer), "WGS 84", "%s", format)
+	}
+}

@@ -1,6 +1,7 @@
 package file_test
 
 import (
+	"iter"
 	"math"
 	"os"
 	"path/filepath"
@@ -219,3 +220,29 @@ func TestRealLayers(t *testing.T) {
 	checkFeatures(t, got, gdalReads(t, "testdata/layers/cycle_hire_xy.csv", "-oo", "AUTODETECT_TYPE=YES", "-oo", "KEEP_GEOM_COLUMNS=NO", "-oo", "X_POSSIBLE_NAMES=X", "-oo", "Y_POSSIBLE_NAMES=Y"),
 		asIs)
 }
+
+// A folder gives every Shapefile in it as a layer.
+func TestFolder(t *testing.T) {
+	s, err := file.Open("testdata/traps", vector.Options{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	names, err := filepath.Glob("testdata/traps/*.shp")
+	require.NoError(t, err)
+	require.Len(t, s.Layers(), len(names))
+	for i, l := range s.Layers() {
+		assert.Equal(t, strings.TrimSuffix(filepath.Base(names[i]), ".shp"), l.Name)
+		n, err := drain(&only{s, i})
+		require.NoError(t, err, l.Name)
+		assert.Positive(t, n)
+	}
+}
+
+// only is one layer of a source.
+type only struct {
+	vector.Source
+	layer int
+}
+
+func (o *only) Layers() []vector.Layer { return o.Source.Layers()[o.layer : o.layer+1] }
+
+func (o *only) Read(int) iter.Seq[vector.Record] { return o.Source.Read(o.layer) }
