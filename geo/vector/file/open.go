@@ -248,15 +248,25 @@ func openKMZ(set *archive.Set, names []string, layer string) vector.Source {
 	return kml.Open(set.Close, parts...)
 }
 
-// spool copies a GeoPackage into a temporary file, since SQLite reads files.
+// spool copies a GeoPackage into a temporary folder, since SQLite reads files
+// and may put others beside them.
 func spool(r io.ReaderAt, size int64) (vector.Source, error) {
-	f, err := os.CreateTemp("", "holdfast-*.gpkg")
+	dir, err := os.MkdirTemp("", "holdfast-*")
 	if err != nil {
 		return nil, fmt.Errorf("open GeoPackage: %w", err)
 	}
-	_, err = io.Copy(f, io.NewSectionReader(r, 0, size))
-	if err = errors.Join(err, f.Close()); err != nil {
-		return nil, fmt.Errorf("open GeoPackage: %w", errors.Join(err, os.Remove(f.Name())))
+	name := filepath.Join(dir, "layer.gpkg")
+	if err := copyTo(name, io.NewSectionReader(r, 0, size)); err != nil {
+		return nil, fmt.Errorf("open GeoPackage: %w", errors.Join(err, os.RemoveAll(dir)))
 	}
-	return with(func() error { return os.Remove(f.Name()) })(gpkg.Open(f.Name()))
+	return with(func() error { return os.RemoveAll(dir) })(gpkg.Open(name))
+}
+
+func copyTo(name string, r io.Reader) error {
+	f, err := os.Create(name)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(f, r)
+	return errors.Join(err, f.Close())
 }

@@ -273,6 +273,35 @@ func TestRefuses(t *testing.T) {
 	require.NoError(t, w.Close())
 }
 
+// A file that was left in write-ahead mode is read, and nothing comes to lie
+// beside it.
+func TestWriteAheadMode(t *testing.T) {
+	path := sample(t, true)
+	db, err := sql.Open("sqlite3", "file:"+path+"?_journal_mode=WAL")
+	require.NoError(t, err)
+	_, err = db.Exec(`DROP TABLE layer_styles; DELETE FROM gpkg_contents WHERE table_name = 'layer_styles'`)
+	require.NoError(t, err)
+	require.NoError(t, db.Close())
+	s, err := gpkg.Open(path)
+	require.NoError(t, err)
+	assert.Len(t, s.Layers(), 3)
+	require.NoError(t, s.Close())
+	beside, err := filepath.Glob(path + "-*")
+	require.NoError(t, err)
+	assert.Empty(t, beside)
+
+	// While another program has it open in that mode, what it wrote last counts.
+	db, err = sql.Open("sqlite3", "file:"+path)
+	require.NoError(t, err)
+	defer db.Close()
+	_, err = db.Exec(`DELETE FROM gpkg_contents WHERE table_name = 'pull_tests'`)
+	require.NoError(t, err)
+	s, err = gpkg.Open(path)
+	require.NoError(t, err)
+	assert.Len(t, s.Layers(), 2)
+	require.NoError(t, s.Close())
+}
+
 // A value of another type than its column's is kept as it is, with a note where
 // it should have been a date.
 func TestForeignValues(t *testing.T) {

@@ -7,7 +7,9 @@ import (
 	"database/sql/driver"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -86,28 +88,34 @@ func wary(c *sqlite3.SQLiteConn) error {
 
 // Open opens a GeoPackage and lists its feature and attribute tables.
 func Open(path string) (vector.Source, error) {
-	var faults []error
-	// A file in a folder that cannot be written to may refuse an ordinary
-	// opening if it was left in write-ahead mode; then nobody else writes to it.
-	for _, query := range []string{"mode=ro", "mode=ro&immutable=1"} {
-		name, err := dsn(path, query)
-		if err != nil {
-			return nil, fmt.Errorf("open GeoPackage: %w", err)
-		}
-		s := &source{db: sql.OpenDB(connector{&sqlite3.SQLiteDriver{ConnectHook: wary}, name})}
-		if err = s.list(); err == nil {
-			return s, nil
-		}
-		faults = append(faults, err)
-		if err := s.db.Close(); err != nil {
-			return nil, err
-		}
-		var fault sqlite3.Error
-		if !errors.As(err, &fault) || fault.Code != sqlite3.ErrCantOpen && fault.Code != sqlite3.ErrReadonly {
-			break
-		}
+	query := "mode=ro"
+	// A file that was left in write-ahead mode would get files beside it, or be
+	// refused where those cannot be made. Without such files nobody writes to it.
+	if _, err := os.Stat(path + "-wal"); errors.Is(err, fs.ErrNotExist) && inWriteAheadMode(path) {
+		query += "&immutable=1"
 	}
-	return nil, fmt.Errorf("%w: %w", vector.ErrFormat, faults[len(faults)-1])
+	name, err := dsn(path, query)
+	if err != nil {
+		return nil, fmt.Errorf("open GeoPackage: %w", err)
+	}
+	s := &source{db: sql.OpenDB(connector{&sqlite3.SQLiteDriver{ConnectHook: wary}, name})}
+	if err := s.list(); err != nil {
+		return nil, errors.Join(fmt.Errorf("%w: %w", vector.ErrFormat, err), s.db.Close())
+	}
+	return s, nil
+}
+
+// inWriteAheadMode looks at the file format versions in the header
+// (https://www.sqlite.org/fileformat2.html §1.3).
+func inWriteAheadMode(path string) bool {
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	var head [20]byte
+	_, err = f.ReadAt(head[:], 0)
+	return err == nil && head[18] == 2 && head[19] == 2
 }
 
 func (s *source) Format() vector.Format { return vector.GeoPackage }
