@@ -4,28 +4,36 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
+	"net/url"
 	"strings"
 
 	"holdfast/geo/convert"
 	"holdfast/geo/geojson"
 	"holdfast/geo/position"
 	"holdfast/survey"
+	"holdfast/survey/atlas"
 )
+
+// asking reads a question to the engine: that its parameters are those of every
+// question and the named ones, that its answer can have one of the media types,
+// and what is asked.
+func asking(r *http.Request, media []string, names ...string) (url.Values, atlas.Ask, error) {
+	q, err := query(r, append(names, "load", "required", "tonight", "f")...)
+	if err != nil {
+		return nil, atlas.Ask{}, err
+	}
+	if _, err := negotiate(r, media...); err != nil {
+		return nil, atlas.Ask{}, err
+	}
+	asked, err := ask(q)
+	return q, asked, err
+}
 
 // handleOptions answers one stored point.
 //
 // GET /api/collections/points/items/{id}/options?load=&required=&tonight=
 func (s *Server) handleOptions(w http.ResponseWriter, r *http.Request) {
-	q, err := query(r, "load", "required", "tonight", "f")
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	if _, err := negotiate(r, typeJSON); err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	asked, err := ask(q)
+	_, asked, err := asking(r, []string{typeJSON})
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -43,16 +51,7 @@ func (s *Server) handleOptions(w http.ResponseWriter, r *http.Request) {
 //
 // POST /api/options?load=&required=&tonight=
 func (s *Server) handleCalculate(w http.ResponseWriter, r *http.Request) {
-	q, err := query(r, "load", "required", "tonight", "f")
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	if _, err := negotiate(r, typeJSON); err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	asked, err := ask(q)
+	_, asked, err := asking(r, []string{typeJSON})
 	if err != nil {
 		s.fail(w, r, err)
 		return

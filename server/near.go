@@ -25,16 +25,7 @@ type nearAnswer struct {
 //
 // GET /api/near?lon=&lat=&rope_m=&load=&required=&tonight=
 func (s *Server) handleNear(w http.ResponseWriter, r *http.Request) {
-	q, err := query(r, "lon", "lat", "rope_m", "load", "required", "tonight", "f")
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	if _, err := negotiate(r, typeJSON); err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	asked, err := ask(q)
+	q, asked, err := asking(r, []string{typeJSON}, "lon", "lat", "rope_m")
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -64,16 +55,7 @@ func (s *Server) handleNear(w http.ResponseWriter, r *http.Request) {
 //
 // GET /api/coverage?rope_m=&load=&required=&tonight=
 func (s *Server) handleCoverage(w http.ResponseWriter, r *http.Request) {
-	q, err := query(r, "rope_m", "load", "required", "tonight", "f")
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	if _, err := negotiate(r, typeGeoJSON, typeJSON); err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	asked, err := ask(q)
+	q, asked, err := asking(r, []string{typeGeoJSON, typeJSON}, "rope_m")
 	if err != nil {
 		s.fail(w, r, err)
 		return
