@@ -40,17 +40,9 @@ func (a Atlas) Coverage(ctx context.Context, rope geo.Length, ask Ask, progress 
 
 // usable judges every point of the atlas.
 func (a Atlas) usable(ctx context.Context, set setting, ask Ask, progress func(done, all int)) ([]coverage.Anchor, error) {
-	sites, err := a.Store.Sites(ctx, sqlite.Filter{})
+	rows, byID, err := a.pointsBySite(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("load sites: %w", err)
-	}
-	byID := make(map[string]survey.Site, len(sites))
-	for _, s := range sites {
-		byID[s.Item.ID] = s.Item
-	}
-	rows, err := a.Store.Points(ctx, sqlite.Filter{})
-	if err != nil {
-		return nil, fmt.Errorf("load points: %w", err)
+		return nil, err
 	}
 	out := make([]coverage.Anchor, 0, len(rows))
 	for i, row := range rows {
