@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"text/tabwriter"
 
@@ -48,11 +47,8 @@ func (c *coverageCmd) Run(ctx context.Context, g *globals, s *streams) error {
 
 // progressLine shows long work on a terminal and stays quiet in a pipe.
 func progressLine(w io.Writer, what string) func(done, all int) {
-	f, ok := w.(*os.File)
+	f, ok := terminal(w)
 	if !ok {
-		return nil
-	}
-	if info, err := f.Stat(); err != nil || info.Mode()&os.ModeCharDevice == 0 {
 		return nil
 	}
 	return func(done, all int) {

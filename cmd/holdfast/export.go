@@ -49,7 +49,7 @@ func (c *exportCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	}
 	defer done()
 	var r atlas.Exported
-	err = beside(c.To, func(w io.Writer) error {
+	err = beside(c.To, c.To, func(w io.Writer) error {
 		var err error
 		r, err = a.Export(ctx, w, e)
 		return err
@@ -95,11 +95,11 @@ func (c *exportCmd) asked() (e atlas.Export, err error) {
 }
 
 // beside has a file written under another name in its folder and moved to its
-// place when it is whole.
-func beside(to string, write func(io.Writer) error) (err error) {
+// place when it is whole. What names it in errors.
+func beside(to, what string, write func(io.Writer) error) (err error) {
 	f, err := os.CreateTemp(filepath.Dir(to), ".export-*")
 	if err != nil {
-		return fmt.Errorf("write %s: %w", to, err)
+		return fmt.Errorf("write %s: %w", what, err)
 	}
 	defer func() {
 		if err != nil {
@@ -111,10 +111,10 @@ func beside(to string, write func(io.Writer) error) (err error) {
 		return err
 	}
 	if err := errors.Join(f.Chmod(0o644), f.Close()); err != nil {
-		return fmt.Errorf("write %s: %w", to, err)
+		return fmt.Errorf("write %s: %w", what, err)
 	}
 	if err := os.Rename(f.Name(), to); err != nil {
-		return fmt.Errorf("write %s: %w", to, err)
+		return fmt.Errorf("write %s: %w", what, err)
 	}
 	return nil
 }

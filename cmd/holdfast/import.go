@@ -115,11 +115,7 @@ func (c *importCmd) mapping() (*exchange.Mapping, error) {
 // counting shows on a terminal how many records were read or written, and ends
 // that when the program is told to stop.
 func counting(ctx context.Context, w io.Writer, what string) func(int) error {
-	f, ok := w.(*os.File)
-	if ok {
-		info, err := f.Stat()
-		ok = err == nil && info.Mode()&os.ModeCharDevice != 0
-	}
+	f, ok := terminal(w)
 	begun := time.Now()
 	return func(done int) error {
 		if ok && done%10_000 == 0 {

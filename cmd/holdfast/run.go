@@ -172,3 +172,14 @@ func printJSON(w io.Writer, v any) error {
 	e.SetEscapeHTML(false)
 	return e.Encode(v)
 }
+
+// terminal tells whether a stream is a person's terminal, where long work shows
+// its progress; in a pipe it stays quiet.
+func terminal(w io.Writer) (*os.File, bool) {
+	f, ok := w.(*os.File)
+	if !ok {
+		return nil, false
+	}
+	info, err := f.Stat()
+	return f, err == nil && info.Mode()&os.ModeCharDevice != 0
+}

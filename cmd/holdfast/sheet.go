@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -83,32 +82,15 @@ func wholeHTML(w io.Writer, s preplan.Sheet) error {
 
 // writeSheet writes the sheet of a site beside its final name first, so that
 // a failure leaves no half sheet and an older one stays whole.
-func writeSheet(ctx context.Context, a atlas.Atlas, site string, paper preplan.Paper, to string, write func(io.Writer, preplan.Sheet) error) (err error) {
+func writeSheet(ctx context.Context, a atlas.Atlas, site string, paper preplan.Paper, to string, write func(io.Writer, preplan.Sheet) error) error {
 	sheet, err := a.Sheet(ctx, site, paper)
 	if err != nil {
 		return err
 	}
-	f, err := os.CreateTemp(filepath.Dir(to), ".sheet-*")
-	if err != nil {
-		return fmt.Errorf("write the sheet: %w", err)
-	}
-	defer func() {
-		if err != nil {
-			_ = f.Close() // what went wrong first is what is said
-			err = errors.Join(err, os.Remove(f.Name()))
+	return beside(to, "the sheet", func(w io.Writer) error {
+		if err := write(w, sheet); err != nil {
+			return fmt.Errorf("write the sheet: %w", err)
 		}
-	}()
-	if err := write(f, sheet); err != nil {
-		return fmt.Errorf("write the sheet: %w", err)
-	}
-	if err := f.Chmod(0o644); err != nil {
-		return fmt.Errorf("write the sheet: %w", err)
-	}
-	if err := f.Close(); err != nil {
-		return fmt.Errorf("write the sheet: %w", err)
-	}
-	if err := os.Rename(f.Name(), to); err != nil {
-		return fmt.Errorf("write the sheet: %w", err)
-	}
-	return nil
+		return nil
+	})
 }
