@@ -51,7 +51,7 @@ func BenchmarkAPI(b *testing.B) {
 		b.Run(c.name, func(b *testing.B) {
 			for b.Loop() {
 				w := httptest.NewRecorder()
-				s.ServeHTTP(w, httptest.NewRequestWithContext(b.Context(), http.MethodGet, c.target(), nil))
+				s.ServeHTTP(w, httptest.NewRequestWithContext(b.Context(), http.MethodGet, "http://localhost"+c.target(), nil))
 				if w.Code != http.StatusOK && w.Code != http.StatusNoContent {
 					b.Fatal(w.Code, w.Body)
 				}

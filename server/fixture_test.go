@@ -120,14 +120,21 @@ func addLayer(t testing.TB, store *sqlite.Store, l survey.Layer, shapes ...orb.G
 	require.NoError(t, err)
 }
 
-// call makes one request; headers come as "Name: value".
+// call makes one request from this machine; headers come as "Name: value".
 func call(t testing.TB, h http.Handler, method, target, body string, headers ...string) *http.Response {
+	t.Helper()
+	return callAs(t, h, "localhost", method, target, body, headers...)
+}
+
+// callAs is call to a host of another name.
+func callAs(t testing.TB, h http.Handler, host, method, target, body string, headers ...string) *http.Response {
 	t.Helper()
 	var in io.Reader
 	if body != "" {
 		in = strings.NewReader(body)
 	}
 	r := httptest.NewRequestWithContext(t.Context(), method, target, in)
+	r.Host = host
 	for _, one := range headers {
 		name, value, ok := strings.Cut(one, ": ")
 		require.True(t, ok, "header %q", one)

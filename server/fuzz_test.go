@@ -44,6 +44,7 @@ func FuzzRequest(f *testing.F) {
 	f.Fuzz(func(t *testing.T, query, accept string) {
 		for _, path := range paths {
 			r := httptest.NewRequestWithContext(t.Context(), http.MethodGet, path, nil)
+			r.Host = "localhost"
 			r.URL.RawQuery = query
 			r.Header.Set("Accept", accept)
 			w := httptest.NewRecorder()

@@ -88,7 +88,7 @@ func (s *Server) Routes() chi.Routes { return s.handler.(chi.Routes) }
 
 func (s *Server) routes() chi.Router {
 	r := chi.NewRouter()
-	r.Use(s.logged, headers, s.recovered, s.sameOrigin, bounded, middleware.GetHead, compressed())
+	r.Use(s.logged, headers, s.recovered, s.sameOrigin, s.guarded, bounded, middleware.GetHead, compressed())
 	r.NotFound(s.handleNotFound)
 	r.MethodNotAllowed(s.handleMethodNotAllowed)
 

@@ -191,6 +191,9 @@ func (p Point) Validate() error {
 	}
 	oneOf(&c, at+"/buried_utilities/state", p.BuriedUtilities.State, BuriedStates)
 	c.text(at+"/buried_utilities/ticket", p.BuriedUtilities.Ticket, 100)
+	if p.BuriedUtilities.Ticket == Hidden {
+		c.add(at+"/buried_utilities/ticket", "is %q, from someone who may not see ticket numbers: storing it would lose it", Hidden)
+	}
 	oneOf(&c, at+"/overhead/state", p.Overhead.State, []OverheadState{OverheadNone, OverheadPresent, OverheadUnknown})
 	within(&c, at+"/overhead/kv", p.Overhead.KV, 0, 2000, "kV")
 	within(&c, at+"/overhead/clearance_m", p.Overhead.ClearanceM, 0, 1000, "m")

@@ -88,6 +88,9 @@ func (s Site) Validate() error {
 		if k.Who == "" {
 			c.add(fmt.Sprintf("%s/contacts/%d/who", at, i), "is missing")
 		}
+		if k.Who == Hidden {
+			c.add(fmt.Sprintf("%s/contacts/%d/who", at, i), "is %q, from someone who may not see contacts: storing it would lose them", Hidden)
+		}
 	}
 	for i, h := range s.Hazards {
 		c.text(fmt.Sprintf("%s/hazards/%d", at, i), h, 500)
