@@ -222,7 +222,7 @@ func TestChoosePoint(t *testing.T) {
 
 var looked = map[string]string{
 	"map": "/", "search": "/?q=alder", "site": "/sites/s-alder", "site-bare": "/sites/s-cutting", "point": "/points/p-good", "point-weak": "/points/p-weak",
-	"point-barred": "/points/p-barred", "point-bare": "/points/p-bare", "about": "/about", "error": "/sites/nowhere", "sheet": "/sites/s-alder/sheet",
+	"point-barred": "/points/p-barred", "point-bare": "/points/p-bare", "upkeep": "/upkeep?ended=2026-04-30&within=150", "about": "/about", "error": "/sites/nowhere", "sheet": "/sites/s-alder/sheet",
 	"api": "/api/collections?f=html", "api-item": "/api/collections/points/items/p-good?f=html",
 }
 
@@ -330,7 +330,7 @@ func TestLook(t *testing.T) {
 	}
 	pages := map[string]string{
 		"map": "/", "search": "/?q=QR", "site": site, "point-holds": point("holds"), "point-short": point("short"), "point-no": point("no"),
-		"point-unknown": point("unknown"), "sheet": site + "/sheet", "about": "/about", "error": "/sites/nowhere", "api": "/api/collections?f=html", "api-items": "/api/collections/points/items?f=html",
+		"point-unknown": point("unknown"), "sheet": site + "/sheet", "upkeep": "/upkeep?ended=2026-04-30&within=150", "about": "/about", "error": "/sites/nowhere", "api": "/api/collections?f=html", "api-items": "/api/collections/points/items?f=html",
 	}
 	for _, lit := range []string{"day", "night"} {
 		b.lit(t, lit)

@@ -25,6 +25,9 @@ type sitePage struct {
 	Loud      []string
 	Answers   []atlas.Judged // best first
 	History   []sqlite.Revision
+
+	Reviewable         bool
+	Tomorrow, DueAgain string // days, for the form of a review
 }
 
 // handleSite shows what holds at a site and how to get there.
@@ -48,9 +51,17 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 	slices.SortStableFunc(judged, func(a, b atlas.Judged) int {
 		return slices.Index(answer.Verdicts, a.Answer.Verdict) - slices.Index(answer.Verdicts, b.Answer.Verdict)
 	})
+	policy, err := s.store.Policy(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	now := s.now().UTC()
 	s.render(w, r, http.StatusOK, "site", page{Title: row.Item.Name, Body: sitePage{
 		Site: row.Item, Revision: row.Revision, UpdatedAt: row.UpdatedAt, UpdatedBy: row.UpdatedBy,
 		Grid: usng(middle(row.Item.Geometry)), Loud: siteDoubts(row.Item, judged), Answers: judged, History: history,
+		Reviewable: !s.readOnly, Tomorrow: now.AddDate(0, 0, 1).Format(time.DateOnly),
+		DueAgain: now.AddDate(0, int(policy.ResurveyMonths.Value), 0).Format(time.DateOnly),
 	}})
 }
 

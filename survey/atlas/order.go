@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"holdfast/survey"
 )
 
 // sortByLabel puts P2 before P10: digits at the end count as a number.
@@ -20,4 +22,8 @@ func splitLabel(s string) (stem string, n int) {
 	stem = strings.TrimRight(s, "0123456789")
 	n, _ = strconv.Atoi(s[len(stem):]) // no digits: 0, which sorts first
 	return stem, n
+}
+
+func sortByCode(sites []survey.Site) {
+	slices.SortFunc(sites, func(a, b survey.Site) int { return strings.Compare(a.Code, b.Code) })
 }

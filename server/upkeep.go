@@ -1,0 +1,254 @@
+package server
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/paulmach/orb"
+
+	"holdfast/geo"
+	"holdfast/survey"
+	"holdfast/survey/answer"
+	"holdfast/survey/atlas"
+	"holdfast/survey/coverage"
+	"holdfast/survey/sqlite"
+	"holdfast/survey/upkeep"
+)
+
+// upkeepPage is what the rescue lead has to see to.
+type upkeepPage struct {
+	Sites, Points int
+	Verdicts      []verdictCount // nil when there are too many points to judge for a page
+	Unvouched     []upkeep.Unvouched
+	Stale         []upkeep.Due
+	Months        float64
+	Flood         floodForm
+	After         *upkeep.After // nil when nobody asked
+	Coverage      *coverage.Result
+	Uncovered     []uncovered // the longest stretches that no usable point reaches
+	Banks         []bankLengths
+}
+
+type verdictCount struct {
+	Verdict answer.Verdict
+	Count   int
+}
+
+type uncovered struct {
+	coverage.Reach
+	Map string // where it is seen
+}
+
+type bankLengths struct {
+	Name string
+	*coverage.Lengths
+}
+
+const (
+	upkeepJudged  = 5_000 // points a page may judge while somebody waits
+	upkeepReaches = 20    // stretches without an anchor, listed
+)
+
+// handleUpkeep lists what has to be reviewed, surveyed again or walked after a
+// flood.
+//
+// GET /upkeep?ended=&gauge=&stage=&within=
+func (s *Server) handleUpkeep(w http.ResponseWriter, r *http.Request) {
+	ctx := r.Context()
+	q, err := query(r, "ended", "gauge", "stage", "within")
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	policy, err := s.store.Policy(ctx)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	sites, places, err := s.atlas.Places(ctx)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	now := s.now().UTC()
+	body := upkeepPage{
+		Sites: len(sites), Points: len(places), Months: policy.ResurveyMonths.Value,
+		Unvouched: upkeep.Vouch(sites, places, now), Stale: upkeep.Stale(places, policy, now),
+		Flood: readFlood(q, policy.Units, now, sites),
+	}
+	if f, ok := body.Flood.flood.Get(); ok {
+		after, err := s.atlas.AfterFlood(ctx, places, f)
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		body.After = &after
+	}
+	if len(places) <= upkeepJudged {
+		if err := s.judgeUpkeep(r, &body, places); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+	}
+	code := http.StatusOK
+	if len(body.Flood.Wrong) > 0 {
+		code = http.StatusBadRequest
+	}
+	s.render(w, r, code, "upkeep", page{Title: "Upkeep", Room: "upkeep", Body: body})
+}
+
+// judgeUpkeep adds what needs every point judged: the count of verdicts and
+// the coverage of the banks.
+func (s *Server) judgeUpkeep(r *http.Request, body *upkeepPage, places []upkeep.Place) error {
+	rows := make([]sqlite.Row[survey.Point], len(places))
+	for i, p := range places {
+		rows[i].Item = p.Point
+	}
+	briefs, err := s.briefsOf(r.Context(), rows)
+	if err != nil {
+		return err
+	}
+	for _, v := range answer.Verdicts {
+		n := 0
+		for _, b := range briefs {
+			if b.Verdict == v {
+				n++
+			}
+		}
+		body.Verdicts = append(body.Verdicts, verdictCount{v, n})
+	}
+	got, err := s.atlas.Coverage(r.Context(), 0, atlas.Ask{}, nil)
+	if err != nil {
+		return err
+	}
+	body.Coverage = &got
+	for _, reach := range got.Reaches {
+		if reach.State == coverage.Uncovered && len(body.Uncovered) < upkeepReaches {
+			body.Uncovered = append(body.Uncovered, uncovered{reach, mapAt(middle(reach.Line))})
+		}
+	}
+	for name, l := range got.Names {
+		body.Banks = append(body.Banks, bankLengths{name, l})
+	}
+	slices.SortFunc(body.Banks, func(a, b bankLengths) int { return strings.Compare(a.Name, b.Name) })
+	return nil
+}
+
+// mapAt is the address of the map at a place, near enough to see a bank.
+func mapAt(p orb.Point) string { return fmt.Sprintf("/#16/%.5f/%.5f", p.Lat(), p.Lon()) }
+
+// floodForm is the flood as it was typed, with what is wrong with it by field.
+type floodForm struct {
+	Ended, Gauge, Stage, Within string
+	Gauges                      []string // on file
+	Unit                        string
+	Today                       string
+	Wrong                       map[string]string
+
+	flood survey.Opt[upkeep.Flood]
+}
+
+// floodStrip is how near the water ground is looked at again when nobody says
+// otherwise, in metres: common practice, no source.
+const floodStrip = 30
+
+func readFlood(q url.Values, u survey.Units, now time.Time, sites []survey.Site) floodForm {
+	f := floodForm{
+		Ended: q.Get("ended"), Gauge: strings.TrimSpace(q.Get("gauge")), Stage: q.Get("stage"), Within: q.Get("within"),
+		Unit: lengthUnit(u), Today: now.Format(time.DateOnly), Wrong: map[string]string{},
+	}
+	for _, s := range sites {
+		if g := s.Water.Gauge; g != "" && !slices.Contains(f.Gauges, g) {
+			f.Gauges = append(f.Gauges, g)
+		}
+	}
+	slices.Sort(f.Gauges)
+	if !q.Has("ended") && !q.Has("stage") {
+		f.Within = strconv.FormatFloat(inUnit(u, floodStrip*geo.Metre), 'f', 0, 64)
+		return f
+	}
+	flood := upkeep.Flood{Gauge: f.Gauge}
+	ended, err := time.Parse(time.DateOnly, f.Ended)
+	switch {
+	case err != nil:
+		f.Wrong["ended"] = "Give the day on which the water was back in its bed."
+	case ended.After(now):
+		f.Wrong["ended"] = "That day has not come yet."
+	}
+	flood.Ended = ended.Add(24*time.Hour - time.Second) // a survey on that day may have been made before
+	if f.Stage != "" {
+		stage, err := readLength(u, f.Stage)
+		if err != nil {
+			f.Wrong["stage"] = "Give the reading as a number of " + f.Unit + "."
+		}
+		flood.Stage = survey.Known(stage)
+	}
+	within, err := readLength(u, f.Within)
+	if err != nil || within < 0 || within > 150 {
+		f.Wrong["within"] = fmt.Sprintf("Give a distance from 0 to %.0f %s.", inUnit(u, 150), f.Unit)
+	}
+	flood.Within = within
+	if len(f.Wrong) == 0 {
+		f.flood = survey.Known(flood)
+	}
+	return f
+}
+
+// handleReview changes how far a site's preplan is approved, on the version
+// that was looked at.
+//
+// POST /sites/{id}/review
+func (s *Server) handleReview(w http.ResponseWriter, r *http.Request) {
+	if s.readOnly {
+		s.fail(w, r, fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly))
+		return
+	}
+	if err := r.ParseForm(); err != nil {
+		s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
+		return
+	}
+	row, err := s.store.Site(r.Context(), pathID(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	revision, err := strconv.ParseInt(r.PostFormValue("revision"), 10, 64)
+	if err != nil {
+		s.fail(w, r, status(http.StatusBadRequest, "The form does not say which version of the site it is about. Open the site again."))
+		return
+	}
+	site := row.Item
+	if site.Review, err = readReview(r.PostForm, s.now().UTC().Truncate(time.Second)); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if _, err := s.store.PutSite(r.Context(), site, author(r), survey.Known(revision)); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/sites/"+url.PathEscape(site.ID)+"#review", http.StatusSeeOther)
+}
+
+// readReview reads the form of a review made at a moment.
+func readReview(form url.Values, at time.Time) (survey.Review, error) {
+	out := survey.Review{State: survey.ReviewState(form.Get("state")), By: strings.TrimSpace(form.Get("by")), At: survey.Known(at)}
+	if out.By == "" {
+		return out, survey.Invalid("/properties/review/by", "Say who reviewed it.")
+	}
+	if text := form.Get("due"); text != "" {
+		due, err := time.Parse(time.DateOnly, text)
+		if err != nil || !due.After(at) {
+			return out, survey.Invalid("/properties/review/due", "Give the day of the next review as a day to come.")
+		}
+		out.Due = survey.Known(due)
+	}
+	if out.State == survey.Signed && !out.Due.Known() {
+		return out, survey.Invalid("/properties/review/due", "A signature runs out: say when the site is to be reviewed again.")
+	}
+	return out, nil
+}
