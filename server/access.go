@@ -27,6 +27,8 @@ var access = map[string]survey.Leave{
 	"GET /sites/{id}/sheet":     survey.Look,
 	"GET /sites/{id}/sheet.pdf": survey.Look,
 	"GET /points/{id}":          survey.Look,
+	"GET /upkeep":               survey.Look,
+	"POST /sites/{id}/review":   survey.SignOff,
 
 	"GET /about":       anyone,
 	"GET /sheet.css":   anyone,

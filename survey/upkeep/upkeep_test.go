@@ -55,7 +55,9 @@ func TestVouch(t *testing.T) {
 	signed := func(at time.Time, due survey.Opt[time.Time]) survey.Review {
 		return survey.Review{State: survey.Signed, By: "R. Vale", At: survey.Known(at), Due: due}
 	}
-	site := func(code string, r survey.Review) survey.Site { return survey.Site{ID: "s" + code, Code: code, Review: r} }
+	site := func(code string, r survey.Review) survey.Site {
+		return survey.Site{ID: "s" + code, Code: code, Review: r}
+	}
 	later := survey.Known(day(2027, 1, 1))
 	sites := []survey.Site{
 		site("A", survey.Review{}),
@@ -113,7 +115,10 @@ func TestAfterFlood(t *testing.T) {
 		place(bare, "no gauge", survey.Opt[time.Time]{}),
 	}
 	distance := map[string]geo.Length{"low": 60, "high but near": 12}
-	water := func(p survey.Point) (geo.Length, bool, bool, error) { d, ok := distance[p.Label]; return d, ok, true, nil }
+	water := func(p survey.Point) (geo.Length, bool, bool, error) {
+		d, ok := distance[p.Label]
+		return d, ok, true, nil
+	}
 
 	t.Run("with a stage", func(t *testing.T) {
 		got, err := upkeep.AfterFlood(places, upkeep.Flood{Ended: day(2026, 4, 10), Gauge: "alder weir", Stage: survey.Known(geo.Length(4)), Within: 30}, water)
@@ -127,8 +132,11 @@ func TestAfterFlood(t *testing.T) {
 			rows = append(rows, row{w.Point.Label, w.Reason})
 		}
 		assert.Equal(t, []row{
-			{"lower", upkeep.UnderWater}, {"low", upkeep.UnderWater}, {"high but near", upkeep.NearWater},
-			{"no gauge", upkeep.CannotTell}, {"no elevation", upkeep.CannotTell},
+			{"lower", upkeep.UnderWater},
+			{"low", upkeep.UnderWater},
+			{"high but near", upkeep.NearWater},
+			{"no gauge", upkeep.CannotTell},
+			{"no elevation", upkeep.CannotTell},
 		}, rows)
 		depth, _ := got.Walk[0].Depth.Get()
 		assert.InDelta(t, 2.5, depth.Metres(), 1e-9, "200 + 4 - 201.5")
