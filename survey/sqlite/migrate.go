@@ -2,9 +2,12 @@ package sqlite
 
 import (
 	"context"
+	"database/sql"
 	"embed"
+	"errors"
 	"fmt"
 	"io/fs"
+	"path"
 
 	"github.com/google/uuid"
 )
@@ -19,6 +22,30 @@ func steps() []string {
 		panic(err) // the pattern is a constant
 	}
 	return names
+}
+
+// filled are the steps that have more to do than SQL can.
+var filled = map[string]func(context.Context, *tx) error{
+	"0006_chain.sql": enchainAll,
+}
+
+// logged is the first format that has a log.
+const logged = 6
+
+// tellUpgrade notes in the log that an atlas from before has a new format, and
+// at the first such time which atlas it is.
+func (t *tx) tellUpgrade(ctx context.Context, format int) error {
+	if format < logged {
+		return nil
+	}
+	var atlas, created string
+	err := t.QueryRowContext(ctx, `SELECT atlas, created_at FROM meta`).Scan(&atlas, &created)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil // it is only being made
+	} else if err != nil {
+		return err
+	}
+	return t.tell(map[string]any{"format": format, "atlas": atlas, "created_at": created})
 }
 
 func schemaVersion() int { return len(steps()) }
@@ -52,8 +79,15 @@ func (s *Store) prepare(ctx context.Context, o Options) error {
 			if _, err := t.ExecContext(ctx, string(text)); err != nil {
 				return fmt.Errorf("apply %s: %w", name, err)
 			}
-			_, err := t.ExecContext(ctx, fmt.Sprintf(`PRAGMA application_id = %d; PRAGMA user_version = %d`, applicationID, i+1))
-			return err
+			if fill, ok := filled[path.Base(name)]; ok {
+				if err := fill(ctx, t); err != nil {
+					return fmt.Errorf("fill in %s: %w", name, err)
+				}
+			}
+			if _, err := t.ExecContext(ctx, fmt.Sprintf(`PRAGMA application_id = %d; PRAGMA user_version = %d`, applicationID, i+1)); err != nil {
+				return err
+			}
+			return t.tellUpgrade(ctx, i+1)
 		})
 		if err != nil {
 			return err
@@ -70,7 +104,10 @@ func (s *Store) prepare(ctx context.Context, o Options) error {
 		if err != nil {
 			return err
 		}
-		if n, err := res.RowsAffected(); err != nil || n == 0 || o.Policy.Version == "" {
+		if n, err := res.RowsAffected(); err != nil || n == 0 {
+			return err
+		}
+		if err := t.tell(map[string]any{"atlas": id.String(), "created_at": t.stamp()}); err != nil || o.Policy.Version == "" {
 			return err
 		}
 		return setPolicy(ctx, t, o.Policy)

@@ -2,6 +2,7 @@ package sqlite
 
 import (
 	"context"
+	"database/sql"
 	"encoding/json"
 	"time"
 )
@@ -38,8 +39,31 @@ type Revision struct {
 	After      json.RawMessage `json:"after,omitempty"`  // nil when deleted
 }
 
-// record appends a revision and returns its number.
+// record appends a revision, made on what the item is now, and returns its
+// number.
 func (t *tx) record(ctx context.Context, collection, id string, verb Verb, before, after []byte) (int64, error) {
+	var parents []Hash
+	if verb != Create { // then there is nothing it was made on
+		var err error
+		if parents, err = t.heads(ctx, collection, id); err != nil {
+			return 0, err
+		}
+	}
+	return t.append(ctx, Revision{
+		Collection: collection,
+		ID:         id,
+		At:         t.now,
+		Who:        t.author.Who,
+		Device:     t.author.Device,
+		Verb:       verb,
+		Before:     before,
+		After:      after,
+	}, parents)
+}
+
+// append adds a revision with everything it says to the history.
+func (t *tx) append(ctx context.Context, r Revision, parents []Hash) (int64, error) {
+	at := r.At.Format(timeFormat)
 	res, err := t.ExecContext(ctx, `
 		INSERT INTO revisions (
 			collection,
@@ -51,19 +75,23 @@ func (t *tx) record(ctx context.Context, collection, id string, verb Verb, befor
 			before,
 			after
 		) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-		collection,
-		id,
-		t.stamp(),
-		t.author.Who,
-		t.author.Device,
-		string(verb),
-		text(before),
-		text(after),
+		r.Collection,
+		r.ID,
+		at,
+		r.Who,
+		r.Device,
+		string(r.Verb),
+		text(r.Before),
+		text(r.After),
 	)
 	if err != nil {
 		return 0, err
 	}
-	return res.LastInsertId()
+	number, err := res.LastInsertId()
+	if err != nil {
+		return 0, err
+	}
+	return number, t.enchain(ctx, number, hashRevision(r, at, parents), parents)
 }
 
 // text stores JSON as text, nil as NULL.
@@ -74,10 +102,7 @@ func text(b []byte) any {
 	return string(b)
 }
 
-// History returns every revision of an item, newest first; none when the item
-// never existed.
-func (s *Store) History(ctx context.Context, collection, id string) ([]Revision, error) {
-	rows, err := s.read.QueryContext(ctx, `
+const selectRevision = `
 		SELECT
 			number,
 			collection,
@@ -88,11 +113,21 @@ func (s *Store) History(ctx context.Context, collection, id string) ([]Revision,
 			verb,
 			before,
 			after
-		FROM revisions
+		FROM revisions`
+
+// History returns every revision of an item, newest first; none when the item
+// never existed.
+func (s *Store) History(ctx context.Context, collection, id string) ([]Revision, error) {
+	rows, err := s.read.QueryContext(ctx, selectRevision+`
 		WHERE collection = ? AND id = ?
 		ORDER BY number DESC`, collection, id)
+	out, err := readRevisions(rows, err)
+	return out, explain("read history", err)
+}
+
+func readRevisions(rows *sql.Rows, err error) ([]Revision, error) {
 	if err != nil {
-		return nil, explain("read history", err)
+		return nil, err
 	}
 	defer rows.Close()
 	var out []Revision
@@ -101,7 +136,7 @@ func (s *Store) History(ctx context.Context, collection, id string) ([]Revision,
 		var at moment
 		var before, after *string
 		if err := rows.Scan(&r.Number, &r.Collection, &r.ID, &at, &r.Who, &r.Device, &r.Verb, &before, &after); err != nil {
-			return nil, explain("read history", err)
+			return nil, err
 		}
 		r.At = at.Time
 		if before != nil {
@@ -112,7 +147,7 @@ func (s *Store) History(ctx context.Context, collection, id string) ([]Revision,
 		}
 		out = append(out, r)
 	}
-	return out, explain("read history", rows.Err())
+	return out, rows.Err()
 }
 
 // Revision returns the number of the last change to the atlas, 0 when there

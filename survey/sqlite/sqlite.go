@@ -134,9 +134,16 @@ type tx struct {
 	*sql.Tx
 	author Author
 	now    time.Time
+
+	wrote  bool   // a revision
+	detail []byte // for the log, JSON; nil for none
+	linked bool   // last and link are read
+	last   int64  // number of the last revision
+	link   Hash   // and its link in the chain
 }
 
-// change runs do as one transaction: all of it is kept, or none.
+// change runs do as one transaction: all of it is kept, or none. When it wrote
+// a revision or told of something, the log gets an entry under the verb.
 func (s *Store) change(ctx context.Context, verb string, a Author, do func(*tx) error) error {
 	if s.write == nil {
 		return refuse(survey.ErrReadOnly, nil, "the atlas is open for reading only")
@@ -149,7 +156,11 @@ func (s *Store) change(ctx context.Context, verb string, a Author, do func(*tx) 
 		return explain(verb, err)
 	}
 	defer t.Rollback() //nolint:errcheck // after a commit there is nothing to roll back
-	if err := do(&tx{Tx: t, author: a, now: s.now().UTC().Truncate(time.Microsecond)}); err != nil {
+	x := &tx{Tx: t, author: a, now: s.now().UTC().Truncate(time.Microsecond)}
+	if err := do(x); err != nil {
+		return explain(verb, err)
+	}
+	if err := x.account(ctx, verb); err != nil {
 		return explain(verb, err)
 	}
 	return explain(verb, t.Commit())
