@@ -1,6 +1,9 @@
 package static_test
 
 import (
+	"bytes"
+	"compress/gzip"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
@@ -46,6 +49,38 @@ func TestFiles(t *testing.T) {
 			assert.Equal(t, http.StatusNotFound, get(t, f, path).StatusCode)
 		})
 	}
+}
+
+// TestPacked requires that a file kept packed unpacks to the same bytes for a
+// client that takes gzip and for one that does not.
+func TestPacked(t *testing.T) {
+	f, err := static.New("/static/")
+	require.NoError(t, err)
+	plain := get(t, f, f.Path("engine/engine.wasm"))
+	require.Equal(t, http.StatusOK, plain.StatusCode)
+	assert.Equal(t, "application/wasm", plain.Header.Get("Content-Type"))
+	assert.Empty(t, plain.Header.Get("Content-Encoding"))
+	want, err := io.ReadAll(plain.Body)
+	require.NoError(t, err)
+	assert.Equal(t, "\x00asm", string(want[:4])) // WebAssembly Core Specification 2.0, 5.5.16
+
+	w := httptest.NewRecorder()
+	r := httptest.NewRequestWithContext(t.Context(), http.MethodGet, f.Path("engine/engine.wasm"), nil)
+	r.Header.Set("Accept-Encoding", "gzip, br")
+	f.ServeHTTP(w, r)
+	assert.Equal(t, "gzip", w.Header().Get("Content-Encoding"))
+	assert.Contains(t, w.Header().Get("Cache-Control"), "immutable")
+	unpacked, err := gzip.NewReader(w.Body)
+	require.NoError(t, err)
+	got, err := io.ReadAll(unpacked)
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(want, got))
+
+	_, err = f.List("[")
+	assert.Error(t, err)
+	list, err := f.List("engine/*.gz", "css/b*.css")
+	require.NoError(t, err)
+	assert.Equal(t, []string{f.Path("css/base.css"), f.Path("engine/engine.wasm")}, list)
 }
 
 // TestNothingFromElsewhere reads what a page loads and requires that none of

@@ -50,7 +50,7 @@ var allowed = map[string][]string{
 
 	"survey":                   {"geo", "geo/geojson"},
 	"survey/answer":            {"geo", "geo/grid", "geo/magnetic", "geo/tangent", "survey", "survey/ground", "survey/load", "survey/rig", "survey/soil", "survey/surround"},
-	"survey/atlas":             {"geo", "geo/cql2", "geo/crs", "geo/geodesic", "geo/grid", "geo/magnetic", "geo/terrain", "geo/terrain/raster", "geo/vector", "geo/vector/file", "survey", "survey/answer", "survey/coverage", "survey/drawing", "survey/exchange", "survey/ground", "survey/near", "survey/preplan", "survey/sqlite", "survey/surround", "survey/upkeep"},
+	"survey/atlas":             {"geo", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/terrain", "geo/terrain/raster", "geo/vector", "geo/vector/file", "survey", "survey/answer", "survey/coverage", "survey/drawing", "survey/exchange", "survey/ground", "survey/near", "survey/preplan", "survey/sqlite", "survey/surround", "survey/upkeep", "survey/walk"},
 	"survey/coverage":          {"geo", "geo/geodesic", "geo/geojson", "survey", "survey/answer", "survey/near"},
 	"survey/demo":              {"geo/geojson", "survey", "survey/sqlite"},
 	"survey/demo/gen":          {"geo", "geo/geodesic", "geo/geojson", "survey"},
@@ -66,16 +66,21 @@ var allowed = map[string][]string{
 	"survey/soil":              {"geo", "survey"},
 	"survey/sqlite":            {"geo", "geo/cql2", "geo/geojson", "survey"},
 	"survey/surround":          {"geo", "geo/geodesic", "geo/tangent", "survey"},
+	"survey/walk":              {"geo", "geo/convert", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "geo/tangent", "survey", "survey/answer", "survey/surround"},
 	"survey/upkeep":            {"geo", "survey"},
 
 	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/wording", "survey/near", "survey/preplan", "survey/sqlite", "survey/upkeep"},
+
+	"cmd/engine":        {"survey/walk"},
+	"cmd/engine/gen":    {"cmd/engine/source"},
+	"cmd/engine/source": {},
 
 	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/magnetic", "geo/position", "geo/terrain", "geo/terrain/raster", "geo/vector/file", "server", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/demo", "survey/exchange", "survey/preplan", "survey/sqlite"},
 }
 
 // pure are the packages of the engine: they may touch no clock, file, network
 // or database, so that they also run in a browser.
-var pure = []string{"geo", "geo/geodesic", "geo/tangent", "geo/projection", "geo/grid", "geo/magnetic", "survey", "survey/soil", "survey/ground", "survey/load", "survey/surround", "survey/rig", "survey/answer", "survey/near", "survey/coverage", "survey/upkeep"}
+var pure = []string{"geo", "geo/geodesic", "geo/tangent", "geo/projection", "geo/grid", "geo/magnetic", "survey", "survey/soil", "survey/ground", "survey/load", "survey/surround", "survey/rig", "survey/answer", "survey/near", "survey/coverage", "survey/upkeep", "survey/walk"}
 
 var impure = []string{"os", "net", "net/http", "database/sql", "math/rand", "C", "unsafe"}
 

@@ -87,9 +87,8 @@ func (a Atlas) departmentTests(ctx context.Context) ([]answer.DepartmentTest, er
 	return out, nil
 }
 
-// Around reads the layers round a point. Where nothing written and no layer
-// near tells which way the ground falls, the toe and the water further off are
-// asked.
+// Around reads the layers round a point, and the toe and the water further off
+// where nothing nearer tells which way the ground falls.
 func (a Atlas) Around(ctx context.Context, p survey.Point) (surround.Around, error) {
 	near, roles, err := a.Store.LayersNear(ctx, p.Position, surround.Reach)
 	if err != nil {
@@ -99,8 +98,7 @@ func (a Atlas) Around(ctx context.Context, p survey.Point) (surround.Around, err
 	if err := a.addElevation(ctx, p.Position, &around); err != nil {
 		return around, err
 	}
-	written := p.Pull.BearingDeg.Known() || p.Terrain.FallLineDeg.Known()
-	if !written && len(around.Bearings) == 0 && (roles[survey.RoleToe] || roles[survey.RoleWater]) {
+	if around.LooksFar(p) {
 		far, _, err := a.Store.LayersNear(ctx, p.Position, surround.Far)
 		if err != nil {
 			return around, fmt.Errorf("look for the bank: %w", err)

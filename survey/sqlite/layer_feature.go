@@ -212,6 +212,31 @@ func (s *Store) LayersNear(ctx context.Context, p orb.Point, r geo.Length) (near
 	return near, roles, explain("look near", err)
 }
 
+// LayersWithin returns the features of every layer whose bounds meet b, in the
+// order LayersNear has, and the roles that any layer of the atlas has. More
+// features than limit are a survey.ErrConflict.
+func (s *Store) LayersWithin(ctx context.Context, b orb.Bound, limit int) ([]survey.LayerFeature, map[survey.Role]bool, error) {
+	t, err := s.read.BeginTx(ctx, nil)
+	if err != nil {
+		return nil, nil, explain("look within", err)
+	}
+	defer t.Rollback() //nolint:errcheck // it only read
+	roles, err := readRoles(ctx, t)
+	if err != nil {
+		return nil, nil, explain("look within", err)
+	}
+	boxed, args := boxed("layer_features", b)
+	var found int
+	if err := t.QueryRowContext(ctx, `SELECT count(*)`+boxed, args...).Scan(&found); err != nil {
+		return nil, nil, explain("look within", err)
+	}
+	if found > limit {
+		return nil, nil, refuse(survey.ErrConflict, nil, "%d features of layers lie there; at most %d can be taken", found, limit)
+	}
+	near, err := features(ctx, t, `layer_features.n IN (SELECT n`+boxed+`) ORDER BY layer_features.layer, layer_features.number`, args...)
+	return near, roles, explain("look within", err)
+}
+
 // querier is a pool or a transaction.
 type querier interface {
 	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)

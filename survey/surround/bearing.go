@@ -49,6 +49,13 @@ func (a *Around) readBearings(at orb.Point) {
 // and the water are looked for.
 const Far = 2 * geo.Kilometre
 
+// LooksFar tells whether the toe and the water further off are to be asked
+// which way the ground falls: neither the surveyor nor a layer near by says so.
+func (a *Around) LooksFar(p survey.Point) bool {
+	written := p.Pull.BearingDeg.Known() || p.Terrain.FallLineDeg.Known()
+	return !written && len(a.Bearings) == 0 && (a.Roles[survey.RoleToe] || a.Roles[survey.RoleWater])
+}
+
 // ReadFar adds the way to the nearest toe, else the nearest water, that lies
 // beyond Reach, for a point of which nothing nearer tells the fall. It says how
 // far that is: so far away it may be another bank.
