@@ -20,7 +20,7 @@ import (
 	"strings"
 )
 
-//go:embed css/*.css js/*.js js/walk/*.js engine/engine.wasm.gz engine/*.js engine/*.txt lib/*.js lib/*.txt font/*.woff2 font/*.txt icon.svg
+//go:embed css/*.css js/*.js engine/engine.wasm.gz engine/*.js engine/*.txt lib/*.js lib/*.txt font/*.woff2 font/*.txt icon.svg
 var files embed.FS
 
 // Files serves the embedded files under addresses that carry a hash of their
