@@ -61,12 +61,15 @@ func newContents() *contents {
 	return &contents{bound: orb.Bound{Min: orb.Point{180, 90}, Max: orb.Point{-180, -90}}, seen: map[string]kinds{}}
 }
 
-func (c *contents) add(b orb.Bound, properties map[string]json.RawMessage) {
+func (c *contents) add(b orb.Bound, properties *members) {
 	c.bound = c.bound.Union(b)
-	for name, value := range properties {
-		was, known := c.seen[name]
-		if known || len(c.seen) < mostProperties {
-			c.seen[name] = was | kindsOf(value, was)
+	for _, p := range properties.list {
+		was, known := c.seen[p.name]
+		if !known && len(c.seen) >= mostProperties {
+			continue
+		}
+		if now := was | kindsOf(p.value, was); now != was || !known {
+			c.seen[p.name] = now
 		}
 	}
 }
@@ -213,18 +216,15 @@ func (s *Store) readContents(ctx context.Context, id string) (*contents, error) 
 		return c, err
 	}
 	defer rows.Close()
-	members := map[string]json.RawMessage{}
+	members := newMembers()
 	for rows.Next() {
 		var b orb.Bound
 		var props sql.RawBytes
 		if err := rows.Scan(&b.Min[0], &b.Min[1], &b.Max[0], &b.Max[1], &props); err != nil {
 			return c, err
 		}
-		clear(members)
-		if props != nil {
-			if err := json.Unmarshal(props, &members); err != nil {
-				return c, err
-			}
+		if err := members.read(props); err != nil {
+			return c, err
 		}
 		c.add(b, members)
 	}

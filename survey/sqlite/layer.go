@@ -3,14 +3,12 @@ package sqlite
 import (
 	"context"
 	"database/sql"
-	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"iter"
 
 	"github.com/paulmach/orb"
-	"github.com/paulmach/orb/encoding/wkb"
 
 	"holdfast/survey"
 )
@@ -33,16 +31,10 @@ func (s *Store) AddLayer(ctx context.Context, l survey.Layer, features iter.Seq2
 		if err := t.empty(ctx, was.n); err != nil {
 			return err
 		}
-		l.LoadedAt, l.LoadedBy, l.Features = t.now, a.Who, 0
-		held := newContents()
-		for f, err := range features {
-			if err != nil {
-				return err
-			}
-			l.Features++
-			if err := t.addFeature(ctx, was.n, l.Features, f, held); err != nil {
-				return fmt.Errorf("feature %d: %w", l.Features, err)
-			}
+		l.LoadedAt, l.LoadedBy = t.now, a.Who
+		var held *contents
+		if l.Features, held, err = t.load(ctx, was.n, features); err != nil {
+			return err
 		}
 		if err := t.saveContents(ctx, was.n, held); err != nil {
 			return err
@@ -83,55 +75,6 @@ func (t *tx) empty(ctx context.Context, n int64) error {
 	return err
 }
 
-func (t *tx) addFeature(ctx context.Context, layer int64, number int, f survey.LayerFeature, held *contents) error {
-	b, err := featureBound(f)
-	if err != nil {
-		return err
-	}
-	shape, err := wkb.Marshal(f.Geometry, binary.LittleEndian)
-	if err != nil {
-		return survey.Invalid("/geometry", "cannot be stored: %s", err)
-	}
-	props, members, err := withSource(f.Properties, f.ID)
-	if err != nil {
-		return survey.Invalid("/properties", "is not a JSON object: %s", err)
-	}
-	held.add(b, members)
-	res, err := t.ExecContext(ctx, `
-		INSERT INTO layer_features (
-			layer,
-			number,
-			west,
-			south,
-			east,
-			north,
-			geometry,
-			heights,
-			properties
-		) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		layer,
-		number,
-		b.Min.Lon(),
-		b.Min.Lat(),
-		b.Max.Lon(),
-		b.Max.Lat(),
-		shape,
-		packHeights(f.Heights),
-		text(props),
-	)
-	if err != nil {
-		return err
-	}
-	n, err := res.LastInsertId()
-	if err != nil {
-		return err
-	}
-	_, err = t.ExecContext(ctx, `
-		INSERT INTO layer_features_box (n, west, east, south, north)
-		VALUES (?, ?, ?, ?, ?)`, n, b.Min.Lon(), b.Max.Lon(), b.Min.Lat(), b.Max.Lat())
-	return err
-}
-
 // featureBound requires a geometry whose positions are on the globe.
 func featureBound(f survey.LayerFeature) (orb.Bound, error) {
 	if f.Geometry == nil {
@@ -148,31 +91,6 @@ func featureBound(f survey.LayerFeature) (orb.Bound, error) {
 		return b, survey.Invalid("/geometry/coordinates", "is not on the globe: longitude must be within ±180 and latitude within ±90")
 	}
 	return b, nil
-}
-
-// withSource keeps the source's own id beside the properties, and returns them
-// whole and one by one.
-func withSource(props json.RawMessage, id string) (json.RawMessage, map[string]json.RawMessage, error) {
-	const key = "source_id"
-	var members map[string]json.RawMessage
-	if len(props) > 0 {
-		if err := json.Unmarshal(props, &members); err != nil {
-			return nil, nil, err
-		}
-	}
-	if _, has := members[key]; id == "" || has {
-		return props, members, nil
-	}
-	value, err := json.Marshal(id)
-	if err != nil {
-		return nil, nil, err
-	}
-	if members == nil {
-		members = make(map[string]json.RawMessage, 1)
-	}
-	members[key] = value
-	props, err = json.Marshal(members)
-	return props, members, err
 }
 
 func (t *tx) saveLayer(ctx context.Context, was state, l survey.Layer) error {

@@ -33,9 +33,11 @@ func (s *Store) AddRaster(ctx context.Context, l survey.Layer, covers orb.Polygo
 		if err := t.empty(ctx, was.n); err != nil {
 			return err
 		}
-		l.LoadedAt, l.LoadedBy, l.Features = t.now, a.Who, 1
-		held := newContents()
-		if err := t.addFeature(ctx, was.n, 1, survey.LayerFeature{Geometry: covers}, held); err != nil {
+		l.LoadedAt, l.LoadedBy = t.now, a.Who
+		var held *contents
+		if l.Features, held, err = t.load(ctx, was.n, func(yield func(survey.LayerFeature, error) bool) {
+			yield(survey.LayerFeature{Geometry: covers}, nil)
+		}); err != nil {
 			return err
 		}
 		if err := t.saveContents(ctx, was.n, held); err != nil {

@@ -1,0 +1,207 @@
+package sqlite
+
+import (
+	"context"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"iter"
+	"strings"
+
+	"github.com/paulmach/orb"
+	"github.com/paulmach/orb/encoding/wkb"
+
+	"holdfast/survey"
+)
+
+// batchSize is how many features one statement writes.
+const batchSize = 128
+
+// ready is a feature made ready for its row.
+type ready struct {
+	bound          orb.Bound
+	shape, heights []byte
+	properties     []byte // JSON, nil when there are none
+}
+
+// batch is what passes from the goroutine that reads features to the one that
+// writes them. An err comes after the features before it.
+type batch struct {
+	rows []ready
+	err  error
+}
+
+// load writes the features of a layer and returns how many there were, with
+// what they hold. They are read in a goroutine of their own, so that reading a
+// file and writing the atlas go on at the same time; it has ended when load
+// returns.
+func (t *tx) load(ctx context.Context, layer int64, features iter.Seq2[survey.LayerFeature, error]) (int, *contents, error) {
+	held := newContents()
+	batches, stop := make(chan batch, 4), make(chan struct{})
+	var panicked any
+	go func() {
+		defer close(batches)
+		defer func() { panicked = recover() }()
+		makeReady(features, held, batches, stop)
+	}()
+	n, err := t.write(ctx, layer, batches)
+	close(stop)
+	for range batches { // until the reader has ended
+	}
+	if panicked != nil {
+		panic(panicked) // where the caller can catch it
+	}
+	return n, held, err
+}
+
+// makeReady reads features until they end, one is refused, or nobody wants
+// more.
+func makeReady(features iter.Seq2[survey.LayerFeature, error], held *contents, batches chan<- batch, stop <-chan struct{}) {
+	send := func(b batch) bool {
+		select {
+		case batches <- b:
+			return true
+		case <-stop:
+			return false
+		}
+	}
+	rows := make([]ready, 0, batchSize)
+	number := 0
+	scan := newMembers()
+	for f, err := range features {
+		if err == nil {
+			number++
+			var r ready
+			if r, err = prepare(f, held, scan); err == nil {
+				rows = append(rows, r)
+			} else {
+				err = fmt.Errorf("feature %d: %w", number, err)
+			}
+		}
+		if err != nil {
+			send(batch{rows, err})
+			return
+		}
+		if len(rows) == batchSize {
+			if !send(batch{rows, nil}) {
+				return
+			}
+			rows = make([]ready, 0, batchSize)
+		}
+	}
+	send(batch{rows, nil})
+}
+
+func prepare(f survey.LayerFeature, held *contents, scan *members) (ready, error) {
+	var r ready
+	var err error
+	if r.bound, err = featureBound(f); err != nil {
+		return r, err
+	}
+	if r.shape, err = wkb.Marshal(f.Geometry, binary.LittleEndian); err != nil {
+		return r, survey.Invalid("/geometry", "cannot be stored: %s", err)
+	}
+	r.heights = packHeights(f.Heights)
+	if r.properties, err = withSource(f.Properties, f.ID, scan); err != nil {
+		return r, survey.Invalid("/properties", "is not a JSON object: %s", err)
+	}
+	held.add(r.bound, scan)
+	return r, nil
+}
+
+// write stores what comes, numbered from 1.
+func (t *tx) write(ctx context.Context, layer int64, batches <-chan batch) (int, error) {
+	var before int64
+	if err := t.QueryRowContext(ctx, `SELECT coalesce(max(n), 0) FROM layer_features`).Scan(&before); err != nil {
+		return 0, err
+	}
+	// The driver watches a context that can end with a goroutine a statement.
+	quiet := context.WithoutCancel(ctx)
+	full, done := insertFeatures(batchSize), 0
+	args := make([]any, 0, featureColumns*batchSize)
+	for b := range batches {
+		if err := ctx.Err(); err != nil {
+			return done, err
+		}
+		args = args[:0]
+		for i, r := range b.rows {
+			number := int64(done + i + 1)
+			args = append(args, before+number, layer, number, r.bound.Min.Lon(), r.bound.Min.Lat(), r.bound.Max.Lon(), r.bound.Max.Lat(), r.shape, r.heights, r.json())
+		}
+		statement := full
+		if len(b.rows) < batchSize {
+			statement = insertFeatures(len(b.rows))
+		}
+		if len(b.rows) > 0 {
+			if _, err := t.ExecContext(quiet, statement, args...); err != nil {
+				return done, err
+			}
+			if _, err := t.ExecContext(quiet, boxFeatures, before+int64(done)+1, before+int64(done+len(b.rows))); err != nil {
+				return done, err
+			}
+		}
+		if done += len(b.rows); b.err != nil {
+			return done, b.err
+		}
+	}
+	return done, nil
+}
+
+func (r ready) json() any {
+	if r.properties == nil {
+		return nil
+	}
+	return string(r.properties)
+}
+
+const featureColumns = 10
+
+// insertFeatures writes so many rows in one statement.
+func insertFeatures(rows int) string {
+	row := "(" + strings.TrimSuffix(strings.Repeat("?, ", featureColumns), ", ") + ")"
+	return `
+		INSERT INTO layer_features (
+			n,
+			layer,
+			number,
+			west,
+			south,
+			east,
+			north,
+			geometry,
+			heights,
+			properties
+		) VALUES ` + strings.TrimSuffix(strings.Repeat(row+", ", rows), ", ")
+}
+
+// boxFeatures puts rows that were just written into the box index.
+const boxFeatures = `
+	INSERT INTO layer_features_box (n, west, east, south, north)
+	SELECT n, west, east, south, north FROM layer_features WHERE n BETWEEN ? AND ?`
+
+// withSource keeps the source's own id beside the properties, which scan then
+// holds one by one.
+func withSource(props json.RawMessage, id string, scan *members) ([]byte, error) {
+	const key = "source_id"
+	if err := scan.read(props); err != nil {
+		return nil, err
+	}
+	if id == "" || scan.has(key) {
+		return props, nil
+	}
+	value, err := json.Marshal(id)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]byte, 0, len(props)+len(value)+len(key)+6)
+	if len(scan.list) == 0 {
+		out = append(out, '{')
+	} else {
+		end := scan.end // of the last value
+		out = append(append(out, props[:end]...), ',')
+	}
+	out = append(out, `"`+key+`":`...)
+	out = append(append(out, value...), '}')
+	scan.list = append(scan.list, member{key, value})
+	return out, nil
+}
