@@ -143,7 +143,8 @@ func (s *Store) Bounds(ctx context.Context) (orb.Bound, bool, error) {
 			SELECT west, south, east, north FROM sites WHERE deleted = 0
 			UNION ALL
 			SELECT west, south, east, north FROM points WHERE deleted = 0)`,
-		`SELECT min(west), min(south), max(east), max(north) FROM layer_features`,
+		`SELECT min(west), min(south), max(east), max(north) FROM layer_features
+			WHERE layer IN (SELECT n FROM layers WHERE former_of IS NULL)`,
 	} {
 		var v [4]sql.NullFloat64
 		if err := s.read.QueryRowContext(ctx, q).Scan(&v[0], &v[1], &v[2], &v[3]); err != nil {

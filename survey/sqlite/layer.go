@@ -14,38 +14,51 @@ import (
 )
 
 // AddLayer stores a layer with its features in one transaction, or nothing
-// when the sequence yields an error. A layer of that id is replaced; its
-// earlier description stays in the history. Features are numbered from 1 in
-// the order they come, and that number is their id when read back; an id the
-// source gave is kept as the property source_id. The sequence must not write
-// to this store.
+// when the sequence yields an error. A layer of that id is replaced; what was
+// in force is kept as its former edition until the next one is stored, and its
+// description stays in the history. Features are numbered from 1 in the order
+// they come, and that number is their id when read back; an id the source gave
+// is kept as the property source_id. The sequence is read in a goroutine that
+// has ended when AddLayer returns; it must not write to this store.
 func (s *Store) AddLayer(ctx context.Context, l survey.Layer, features iter.Seq2[survey.LayerFeature, error], a Author) (survey.Layer, error) {
+	l, _, err := s.addLayer(ctx, l, features, nil, a)
+	return l, err
+}
+
+// ImportLayer is AddLayer for a file, and keeps on file what it was. The layer
+// may be described until the sequence has ended: it is asked for then.
+func (s *Store) ImportLayer(ctx context.Context, l survey.Layer, features iter.Seq2[survey.LayerFeature, error], o Origin, a Author) (survey.Layer, Import, error) {
+	return s.addLayer(ctx, l, features, &o, a)
+}
+
+func (s *Store) addLayer(ctx context.Context, l survey.Layer, features iter.Seq2[survey.LayerFeature, error], o *Origin, a Author) (survey.Layer, Import, error) {
+	var made Import
 	if err := l.Validate(); err != nil {
-		return l, err
+		return l, made, err
 	}
 	err := s.change(ctx, "save layer", a, func(t *tx) error {
-		was, err := t.layer(ctx, l.ID)
+		was, n, err := t.nextEdition(ctx, l.ID)
 		if err != nil {
-			return err
-		}
-		if err := t.empty(ctx, was.n); err != nil {
 			return err
 		}
 		l.LoadedAt, l.LoadedBy = t.now, a.Who
 		var held *contents
-		if l.Features, held, err = t.load(ctx, was.n, features); err != nil {
+		if l.Features, held, err = t.load(ctx, n, features); err != nil {
 			return err
 		}
-		if err := t.saveContents(ctx, was.n, held); err != nil {
+		if o != nil && o.Refused != nil {
+			l.Refused = o.Refused()
+		}
+		if err := t.saveContents(ctx, n, held); err != nil {
 			return err
 		}
-		return t.saveLayer(ctx, was, l)
+		made, err = t.saveLayer(ctx, was, n, l, o)
+		return err
 	})
-	return l, err
+	return l, made, err
 }
 
-// layer returns the layer of that id as it stands; when there is none, the row
-// it is to get.
+// layer returns the layer of that id as it stands.
 func (t *tx) layer(ctx context.Context, id string) (state, error) {
 	var st state
 	err := t.QueryRowContext(ctx, `SELECT n, revision, body FROM layers WHERE id = ?`, id).Scan(&st.n, &st.revision, &st.body)
@@ -53,26 +66,21 @@ func (t *tx) layer(ctx context.Context, id string) (state, error) {
 		st.found, st.live = true, true
 		return st, err
 	}
-	err = t.QueryRowContext(ctx, `
-		SELECT
-			(SELECT coalesce(max(n), 0) + 1 FROM layers),
-			EXISTS (SELECT 1 FROM revisions WHERE collection = ? AND id = ?)`, Layers, id).Scan(&st.n, &st.found)
+	err = t.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM revisions WHERE collection = ? AND id = ?)`, Layers, id).Scan(&st.found)
 	return st, err
 }
 
-// empty removes the features and the file of a layer.
-func (t *tx) empty(ctx context.Context, n int64) error {
-	if _, err := t.ExecContext(ctx, `DELETE FROM layer_files WHERE layer = ?`, n); err != nil {
-		return err
+// nextEdition makes room for another edition of a layer and returns what is in
+// force, now its former edition, and the row of the next.
+func (t *tx) nextEdition(ctx context.Context, id string) (was state, n int64, err error) {
+	if was, err = t.layer(ctx, id); err != nil {
+		return was, 0, err
 	}
-	if _, err := t.ExecContext(ctx, `DELETE FROM layer_contents WHERE layer = ?`, n); err != nil {
-		return err
+	if err := t.setAside(ctx, was, id); err != nil {
+		return was, 0, err
 	}
-	if _, err := t.ExecContext(ctx, `DELETE FROM layer_features_box WHERE n IN (SELECT n FROM layer_features WHERE layer = ?)`, n); err != nil {
-		return err
-	}
-	_, err := t.ExecContext(ctx, `DELETE FROM layer_features WHERE layer = ?`, n)
-	return err
+	err = t.QueryRowContext(ctx, `SELECT coalesce(max(n), 0) + 1 FROM layers`).Scan(&n)
+	return was, n, err
 }
 
 // featureBound requires a geometry whose positions are on the globe.
@@ -93,10 +101,11 @@ func featureBound(f survey.LayerFeature) (orb.Bound, error) {
 	return b, nil
 }
 
-func (t *tx) saveLayer(ctx context.Context, was state, l survey.Layer) error {
+func (t *tx) saveLayer(ctx context.Context, was state, n int64, l survey.Layer, o *Origin) (Import, error) {
+	var made Import
 	body, err := json.Marshal(l)
 	if err != nil {
-		return fmt.Errorf("write layer: %w", err)
+		return made, fmt.Errorf("write layer: %w", err)
 	}
 	verb := Create
 	switch {
@@ -107,7 +116,14 @@ func (t *tx) saveLayer(ctx context.Context, was state, l survey.Layer) error {
 	}
 	number, err := t.record(ctx, Layers, l.ID, verb, was.body, body)
 	if err != nil {
-		return err
+		return made, err
+	}
+	var by any // no import that is on file
+	if o != nil {
+		if made, err = t.noteImport(ctx, *o, l.ID, number, number); err != nil {
+			return made, err
+		}
+		by = made.Number
 	}
 	_, err = t.ExecContext(ctx, `
 		INSERT INTO layers (
@@ -115,17 +131,14 @@ func (t *tx) saveLayer(ctx context.Context, was state, l survey.Layer) error {
 			id,
 			role,
 			body,
-			revision
-		) VALUES (?, ?, ?, ?, ?)
-		ON CONFLICT (n) DO UPDATE SET
-			role     = excluded.role,
-			body     = excluded.body,
-			revision = excluded.revision`, was.n, l.ID, string(l.Role), string(body), number)
-	return err
+			revision,
+			import
+		) VALUES (?, ?, ?, ?, ?, ?)`, n, l.ID, string(l.Role), string(body), number, by)
+	return made, err
 }
 
-// RemoveLayer takes a layer and its features out of the atlas; its description
-// stays in the history.
+// RemoveLayer takes a layer out of the atlas. It is kept as a former edition
+// until a layer of its id is stored again; RestoreLayer brings it back.
 func (s *Store) RemoveLayer(ctx context.Context, id string, a Author) error {
 	return s.change(ctx, "remove layer", a, func(t *tx) error {
 		was, err := t.layer(ctx, id)
@@ -135,20 +148,17 @@ func (s *Store) RemoveLayer(ctx context.Context, id string, a Author) error {
 		if !was.live {
 			return survey.NotFound("layer", id)
 		}
-		if err := t.empty(ctx, was.n); err != nil {
+		if err := t.setAside(ctx, was, id); err != nil {
 			return err
 		}
-		if _, err := t.record(ctx, Layers, id, Delete, was.body, nil); err != nil {
-			return err
-		}
-		_, err = t.ExecContext(ctx, `DELETE FROM layers WHERE n = ?`, was.n)
+		_, err = t.record(ctx, Layers, id, Delete, was.body, nil)
 		return err
 	})
 }
 
 // Layers returns every layer in the order of their ids.
 func (s *Store) Layers(ctx context.Context) ([]survey.Layer, error) {
-	rows, err := s.read.QueryContext(ctx, `SELECT body FROM layers ORDER BY id`)
+	rows, err := s.read.QueryContext(ctx, `SELECT body FROM layers WHERE former_of IS NULL ORDER BY id`)
 	if err != nil {
 		return nil, explain("list layers", err)
 	}

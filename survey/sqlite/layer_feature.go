@@ -244,7 +244,7 @@ type querier interface {
 }
 
 func readRoles(ctx context.Context, q querier) (map[survey.Role]bool, error) {
-	rows, err := q.QueryContext(ctx, `SELECT DISTINCT role FROM layers ORDER BY role`)
+	rows, err := q.QueryContext(ctx, `SELECT DISTINCT role FROM layers WHERE former_of IS NULL ORDER BY role`)
 	if err != nil {
 		return nil, err
 	}
@@ -271,7 +271,7 @@ func features(ctx context.Context, q querier, where string, args ...any) ([]surv
 			layer_features.heights,
 			layer_features.properties
 		FROM layer_features
-		JOIN layers ON layers.n = layer_features.layer
+		JOIN layers ON layers.n = layer_features.layer AND layers.former_of IS NULL
 		WHERE `+where, args...)
 	if err != nil {
 		return nil, err

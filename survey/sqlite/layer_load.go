@@ -120,9 +120,6 @@ func (t *tx) write(ctx context.Context, layer int64, batches <-chan batch) (int,
 	full, done := insertFeatures(batchSize), 0
 	args := make([]any, 0, featureColumns*batchSize)
 	for b := range batches {
-		if err := ctx.Err(); err != nil {
-			return done, err
-		}
 		args = args[:0]
 		for i, r := range b.rows {
 			number := int64(done + i + 1)
@@ -133,10 +130,14 @@ func (t *tx) write(ctx context.Context, layer int64, batches <-chan batch) (int,
 			statement = insertFeatures(len(b.rows))
 		}
 		if len(b.rows) > 0 {
-			if _, err := t.ExecContext(quiet, statement, args...); err != nil {
-				return done, err
+			_, err := t.ExecContext(quiet, statement, args...)
+			if err == nil {
+				_, err = t.ExecContext(quiet, boxFeatures, before+int64(done)+1, before+int64(done+len(b.rows)))
 			}
-			if _, err := t.ExecContext(quiet, boxFeatures, before+int64(done)+1, before+int64(done+len(b.rows))); err != nil {
+			if ended := ctx.Err(); ended != nil {
+				return done, ended // whatever the statements made of it
+			}
+			if err != nil {
 				return done, err
 			}
 		}

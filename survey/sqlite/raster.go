@@ -16,39 +16,49 @@ import (
 const pieceSize = 1 << 18
 
 // AddRaster stores an elevation layer: its file as it is, and the ground it
-// covers as its one feature. A layer of that id is replaced. All of it is one
-// transaction.
+// covers as its one feature. A layer of that id is replaced as AddLayer does.
+// All of it is one transaction.
 func (s *Store) AddRaster(ctx context.Context, l survey.Layer, covers orb.Polygon, file io.Reader, a Author) (survey.Layer, error) {
+	l, _, err := s.addRaster(ctx, l, covers, file, nil, a)
+	return l, err
+}
+
+// ImportRaster is AddRaster, and keeps on file what the file was.
+func (s *Store) ImportRaster(ctx context.Context, l survey.Layer, covers orb.Polygon, file io.Reader, o Origin, a Author) (survey.Layer, Import, error) {
+	return s.addRaster(ctx, l, covers, file, &o, a)
+}
+
+func (s *Store) addRaster(ctx context.Context, l survey.Layer, covers orb.Polygon, file io.Reader, o *Origin, a Author) (survey.Layer, Import, error) {
+	var made Import
 	if err := l.Validate(); err != nil {
-		return l, err
+		return l, made, err
 	}
 	if l.Role != survey.RoleElevation {
-		return l, survey.Invalid("/role", "a grid of heights is an elevation layer, not %s", l.Role)
+		return l, made, survey.Invalid("/role", "a grid of heights is an elevation layer, not %s", l.Role)
+	}
+	outline := func(yield func(survey.LayerFeature, error) bool) {
+		yield(survey.LayerFeature{Geometry: covers}, nil)
 	}
 	err := s.change(ctx, "save elevation", a, func(t *tx) error {
-		was, err := t.layer(ctx, l.ID)
+		was, n, err := t.nextEdition(ctx, l.ID)
 		if err != nil {
-			return err
-		}
-		if err := t.empty(ctx, was.n); err != nil {
 			return err
 		}
 		l.LoadedAt, l.LoadedBy = t.now, a.Who
 		var held *contents
-		if l.Features, held, err = t.load(ctx, was.n, func(yield func(survey.LayerFeature, error) bool) {
-			yield(survey.LayerFeature{Geometry: covers}, nil)
-		}); err != nil {
+		if l.Features, held, err = t.load(ctx, n, outline); err != nil {
 			return err
 		}
-		if err := t.saveContents(ctx, was.n, held); err != nil {
+		if err := t.saveContents(ctx, n, held); err != nil {
 			return err
 		}
-		if err := t.addFile(ctx, was.n, file); err != nil {
+		if err := t.addFile(ctx, n, file); err != nil {
 			return err
 		}
-		return t.saveLayer(ctx, was, l)
+		made, err = t.saveLayer(ctx, was, n, l, o)
+		return err
 	})
-	return l, err
+	return l, made, err
 }
 
 func (t *tx) addFile(ctx context.Context, layer int64, file io.Reader) error {

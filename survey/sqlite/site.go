@@ -68,7 +68,12 @@ func putSite(ctx context.Context, t *tx, site survey.Site, expect survey.Opt[int
 // DeleteSite turns a site into a tombstone; its history stays readable. A site
 // that still holds points is refused with survey.ErrConflict.
 func (s *Store) DeleteSite(ctx context.Context, id string, a Author, expect survey.Opt[int64]) error {
-	return s.change(ctx, "delete site", a, func(t *tx) error {
+	return s.change(ctx, "delete site", a, func(t *tx) error { return t.remove(ctx, siteKind, id, expect) })
+}
+
+// remove deletes an item unless it is a site that still holds points.
+func (t *tx) remove(ctx context.Context, k kind, id string, expect survey.Opt[int64]) error {
+	if k.table == Sites {
 		var held int
 		if err := t.QueryRowContext(ctx, `SELECT count(*) FROM points WHERE site = ? AND deleted = 0`, id).Scan(&held); err != nil {
 			return err
@@ -76,8 +81,8 @@ func (s *Store) DeleteSite(ctx context.Context, id string, a Author, expect surv
 		if held > 0 {
 			return refuse(survey.ErrConflict, nil, "the site still holds points (%d): move or delete them first", held)
 		}
-		return t.delete(ctx, siteKind, id, expect)
-	})
+	}
+	return t.delete(ctx, k, id, expect)
 }
 
 // Site returns the site with that id or, failing that, that code in any
