@@ -58,6 +58,17 @@ type CRS struct {
 	margin     margin
 	meridian   float64               // prime meridian of a geographic system, degrees east of Greenwich
 	projection projection.Projection // nil for a geographic system
+	base       base
+	method     int // EPSG's of the projection
+	params     params
+}
+
+// base is the geographic system a system is or stands on.
+type base struct {
+	name  string
+	code  int // EPSG's, 0 when not identified
+	datum *datum
+	unit  float64 // degrees
 }
 
 // ToWGS84 returns the WGS 84 longitude and latitude of x, y in the system's

@@ -12,7 +12,7 @@ import (
 //	urn:ogc:def:crs:EPSG::2264, with or without a version
 //	http://www.opengis.net/def/crs/EPSG/0/2264
 //	http://www.opengis.net/gml/srs/epsg.xml#2264
-//	CRS84, CRS83 and CRS27 of OGC in the same forms
+//	CRS84, CRS83 and CRS27 of OGC in the same forms, and CRS84h
 //
 // Case does not matter. It fails with ErrUnknown.
 func ByName(name string) (*CRS, error) {
@@ -27,12 +27,12 @@ func ByName(name string) (*CRS, error) {
 			return ByEPSG(webMercator(n))
 		}
 	case "OGC":
-		if n, ok := map[string]int{"CRS84": 4326, "CRS83": 4269, "CRS27": 4267}[code]; ok {
+		if n, ok := map[string]int{"CRS84": 4326, "CRS84H": 4979, "CRS83": 4269, "CRS27": 4267}[code]; ok {
 			c, err := ByEPSG(n)
 			if err != nil {
 				return nil, err
 			}
-			c.Code, c.Axes = "OGC:"+code, EastNorth
+			c.Code, c.Axes = "OGC:"+strings.Replace(code, "H", "h", 1), EastNorth
 			return c, nil
 		}
 	}
@@ -72,7 +72,7 @@ func splitName(name string) (authority, code string) {
 			return "", ""
 		}
 	}
-	if s == "CRS84" || s == "CRS83" || s == "CRS27" {
+	if s == "CRS84" || s == "CRS84H" || s == "CRS83" || s == "CRS27" {
 		return "OGC", s
 	}
 	authority, code, _ = strings.Cut(s, ":")

@@ -80,13 +80,20 @@ func fromGeographic(n *node) (*CRS, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &CRS{Name: g.name, Datum: g.dat.name, Unit: Unit{Name: unitName(g.unit, false), Factor: g.unit}, Axes: readAxes(n), frame: g.frame, meridian: g.meridian, margin: gridMargin}
-	if t := epsg(); g.dat.meridian == g.meridian && g.dat.code != 0 {
-		if code := t.identifyGeographic(g.dat, g.unit, readCode(n)); code != 0 {
-			c.Code, c.Area = fmt.Sprintf("EPSG:%d", code), t.areas[t.geographic[code].area]
-		}
+	c := &CRS{Name: g.name, Datum: g.dat.name, Unit: Unit{Name: unitName(g.unit, false), Factor: g.unit}, Axes: readAxes(n), frame: g.frame, meridian: g.meridian, margin: gridMargin, base: g.base(n)}
+	if code := c.base.code; code != 0 {
+		c.Code, c.Area = fmt.Sprintf("EPSG:%d", code), epsg().areas[epsg().geographic[code].area]
 	}
 	return c.finish(n), nil
+}
+
+// base identifies the system that the element n says.
+func (g *geodetic) base(n *node) base {
+	b := base{name: g.name, datum: g.dat, unit: g.unit}
+	if g.dat.code != 0 && g.dat.meridian == g.meridian {
+		b.code = epsg().identifyGeographic(g.dat, g.unit, readCode(n))
+	}
+	return b
 }
 
 // finish settles the area of use and with it the shifts.
@@ -131,7 +138,7 @@ func readGeodetic(n *node) (*geodetic, error) {
 			return nil, fmt.Errorf("prime meridian at %v degrees", g.meridian)
 		}
 	}
-	g.settle(d.text(0), e)
+	g.settle(d.text(0), d.child("SPHEROID", "ELLIPSOID").text(0), e)
 	if tw := d.child("TOWGS84"); tw != nil {
 		return g, g.readToWGS84(tw)
 	}
@@ -139,7 +146,7 @@ func readGeodetic(n *node) (*geodetic, error) {
 }
 
 // settle finds the datum in the table by its name; the ellipsoid must agree.
-func (g *geodetic) settle(name string, e geo.Ellipsoid) {
+func (g *geodetic) settle(name, spheroid string, e geo.Ellipsoid) {
 	t := epsg()
 	if dat := t.byName[datumKey(name)]; dat != nil && sameEllipsoid(dat.ellipsoid, e) {
 		// ESRI names the datum alike for any prime meridian.
@@ -157,7 +164,7 @@ func (g *geodetic) settle(name string, e geo.Ellipsoid) {
 		g.dat, g.frame = dat, t.frame(dat)
 		return
 	}
-	g.dat, g.frame = &datum{name: name, ellipsoid: e}, frame{e: e}
+	g.dat, g.frame = &datum{name: name, spheroid: spheroid, ellipsoid: e}, frame{e: e}
 }
 
 func sameEllipsoid(a, b geo.Ellipsoid) bool {

@@ -9,11 +9,11 @@ import (
 
 // fromProjected reads a projected system of any dialect.
 func fromProjected(n *node) (*CRS, error) {
-	base := n.child("GEOGCS", "BASEGEOGCRS", "BASEGEODCRS", "GEOGCRS", "GEODCRS")
-	if base == nil {
+	on := n.child("GEOGCS", "BASEGEOGCRS", "BASEGEODCRS", "GEOGCRS", "GEODCRS")
+	if on == nil {
 		return nil, fmt.Errorf("%s[%q] has no geographic system", n.key, n.text(0))
 	}
-	g, err := readGeodetic(base)
+	g, err := readGeodetic(on)
 	if err != nil {
 		return nil, err
 	}
@@ -43,7 +43,7 @@ func fromProjected(n *node) (*CRS, error) {
 	}
 	c := &CRS{
 		Name: n.text(0), Datum: g.dat.name, Projected: true, Unit: Unit{Name: unitName(unit, true), Factor: unit},
-		Axes: readAxes(n), frame: g.frame, meridian: g.meridian, margin: marginOf(m, p),
+		Axes: readAxes(n), frame: g.frame, meridian: g.meridian, margin: marginOf(m, p), base: g.base(on), method: m,
 	}
 	if m == methodTMSouth {
 		c.Axes = WestSouth
@@ -51,6 +51,7 @@ func fromProjected(n *node) (*CRS, error) {
 	if err := p.complete(m); err != nil {
 		return nil, err
 	}
+	c.params = p
 	if c.projection, err = build(m, p, g.dat.ellipsoid, g.meridian); err != nil {
 		return nil, fmt.Errorf("%s[%q]: %w", n.key, n.text(0), err)
 	}
@@ -212,6 +213,9 @@ func readProjection(n *node, angle, length float64) (int, params, error) {
 	var p params
 	name := n.child("PROJECTION").text(0)
 	m, ok := wkt1Methods[key(name)]
+	if known := epsg().byMethod[key(name)]; !ok && known != nil {
+		m, ok = known.code, true // writers without a name of their own for a method use EPSG's
+	}
 	if !ok {
 		return 0, p, fmt.Errorf("projection %q: %w", name, ErrUnsupported)
 	}
@@ -222,7 +226,7 @@ func readProjection(n *node, angle, length float64) (int, params, error) {
 		}
 		k := key(q.text(0))
 		r, ok := wkt1Roles[k]
-		if !ok { // writers without a name of their own for a method use EPSG's
+		if !ok { // as above
 			r, ok = epsg().byRole[k]
 		}
 		switch {

@@ -50,6 +50,16 @@ func newHelmert(p [7]float64) *helmert {
 	return h
 }
 
+// parameters returns what newHelmert took; nil is the null shift.
+func (h *helmert) parameters() [7]float64 {
+	if h == nil {
+		return [7]float64{}
+	}
+	const sec = radian / 3600
+	k := h.m[0][0]
+	return [7]float64{h.t[0], h.t[1], h.t[2], h.m[2][1] / k / sec, h.m[0][2] / k / sec, h.m[1][0] / k / sec, math.Round((k-1)*1e15) / 1e9}
+}
+
 func (h *helmert) forward(x, y, z float64) (float64, float64, float64) {
 	m := &h.m
 	return h.t[0] + m[0][0]*x + m[0][1]*y + m[0][2]*z,

@@ -19,6 +19,7 @@ var tableFiles embed.FS
 // table is the embedded part of the EPSG dataset; see gen for the columns.
 type table struct {
 	ellipsoids map[int]geo.Ellipsoid
+	spheroids  map[int]string // names of the ellipsoids
 	datums     map[int]*datum
 	byName     map[string]*datum
 	areas      map[int]*Area
@@ -33,6 +34,8 @@ type table struct {
 type datum struct {
 	code      int
 	name      string
+	esri      string // ESRI's name, "" when not known
+	spheroid  string // name of the ellipsoid
 	ellipsoid geo.Ellipsoid
 	meridian  float64 // degrees
 	frame     int     // the datum that owns the shifts
@@ -43,6 +46,7 @@ type method struct {
 	code  int
 	name  string
 	roles []role
+	names []string // of the parameters
 }
 
 // definition is a row of the geographic or the projected table.
@@ -55,6 +59,7 @@ type definition struct {
 	unit   float64
 	axes   Axes
 	area   int
+	high   bool   // a geographic system with heights
 	esri   string // ESRI's name where the definition alone does not tell
 }
 
@@ -62,7 +67,7 @@ type definition struct {
 // binary, so a fault in them is a fault of the build, found by every test.
 var epsg = sync.OnceValue(func() *table {
 	t := &table{
-		ellipsoids: map[int]geo.Ellipsoid{}, datums: map[int]*datum{}, byName: map[string]*datum{}, areas: map[int]*Area{},
+		ellipsoids: map[int]geo.Ellipsoid{}, spheroids: map[int]string{}, datums: map[int]*datum{}, byName: map[string]*datum{}, areas: map[int]*Area{},
 		shifts: map[int][]Shift{}, methods: map[int]*method{}, byMethod: map[string]*method{}, byRole: map[string]role{},
 		geographic: map[int]*definition{}, projected: map[int]*definition{},
 	}
@@ -121,7 +126,7 @@ func (t *table) readArea(c []string) {
 }
 
 func (t *table) readEllipsoid(c []string) {
-	t.ellipsoids[atoi(c[0])] = newEllipsoid(atof(c[2]), atof(c[3]))
+	t.ellipsoids[atoi(c[0])], t.spheroids[atoi(c[0])] = newEllipsoid(atof(c[2]), atof(c[3])), c[1]
 }
 
 // newEllipsoid takes the semi-major axis in metres and 1/f, 0 for a sphere.
@@ -133,9 +138,15 @@ func newEllipsoid(a, rf float64) geo.Ellipsoid {
 }
 
 func (t *table) readDatum(c []string) {
-	d := &datum{code: atoi(c[0]), name: c[1], ellipsoid: t.ellipsoids[atoi(c[2])], meridian: atof(c[3]), frame: atoi(c[4])}
+	d := &datum{
+		code: atoi(c[0]), name: c[1], spheroid: t.spheroids[atoi(c[2])], ellipsoid: t.ellipsoids[atoi(c[2])],
+		meridian: atof(c[3]), frame: atoi(c[4]),
+	}
 	t.datums[d.code] = d
 	for _, n := range append([]string{c[1]}, strings.Split(c[5], "|")...) {
+		if d.esri == "" && strings.HasPrefix(n, "D_") {
+			d.esri = n
+		}
 		// The first to claim a name keeps it, but one counted from Greenwich
 		// goes before one that is not.
 		k := datumKey(n)
@@ -168,7 +179,7 @@ func (t *table) readMethod(c []string) {
 	for p := range strings.SplitSeq(c[2], "|") {
 		code, name, _ := strings.Cut(p, "=")
 		r := roleOfCode[atoi(code)]
-		m.roles = append(m.roles, r)
+		m.roles, m.names = append(m.roles, r), append(m.names, name)
 		t.byRole[key(name)] = r
 	}
 	t.methods[m.code] = m
@@ -179,7 +190,7 @@ var axesOf = map[string]Axes{"en": EastNorth, "ne": NorthEast, "ws": WestSouth}
 
 func (t *table) readGeographic(c []string) {
 	code := atoi(c[0])
-	t.geographic[code] = &definition{code: code, name: c[1], base: atoi(c[2]), unit: atof(c[3]), axes: axesOf[c[4]], area: optional(c[5])}
+	t.geographic[code] = &definition{code: code, name: c[1], base: atoi(c[2]), unit: atof(c[3]), axes: axesOf[c[4]], area: optional(c[5]), high: c[6] != ""}
 }
 
 func (t *table) readProjected(c []string) {
@@ -203,7 +214,9 @@ func (t *table) frame(d *datum) frame {
 	return frame{datum: d.frame, e: d.ellipsoid, shifts: t.shifts[d.frame]}
 }
 
-// ByEPSG returns the system with an EPSG code. It fails with ErrUnknown.
+// ByEPSG returns the system with an EPSG code. Of a geographic system with
+// heights, such as EPSG:4979, it is the horizontal part: heights do not pass
+// through this package. It fails with ErrUnknown.
 func ByEPSG(code int) (*CRS, error) {
 	t := epsg()
 	d, ok := t.projected[code]
@@ -213,15 +226,20 @@ func ByEPSG(code int) (*CRS, error) {
 	if !ok {
 		return nil, fmt.Errorf("look up EPSG:%d: %w; it may be deprecated, vertical, or of a projection that is not built", code, ErrUnknown)
 	}
-	base := d
+	b := d
 	if d.method != 0 {
-		base = t.geographic[d.base]
+		b = t.geographic[d.base]
 	}
-	dat := t.datums[base.base]
+	dat := t.datums[b.base]
 	c := &CRS{
 		Name: d.name, Code: "EPSG:" + strconv.Itoa(code), Datum: dat.name, Projected: d.method != 0,
 		Unit: Unit{Name: unitName(d.unit, d.method != 0), Factor: d.unit}, Axes: d.axes, Area: t.areas[d.area],
 		meridian: dat.meridian, margin: marginOf(d.method, d.params),
+		base:   base{name: b.name, code: b.code, datum: dat, unit: b.unit},
+		method: d.method, params: d.params,
+	}
+	if b.high { // the text of a system says nothing of heights
+		c.base.code = t.identifyGeographic(dat, b.unit, 0)
 	}
 	c.frame = t.frame(dat).within(c.Area)
 	if d.method != 0 {
@@ -296,7 +314,7 @@ func (t *table) identifyGeographic(dat *datum, unit float64, code int) int {
 		if c == code {
 			return c
 		}
-		if best == 0 || c < best {
+		if !d.high && (best == 0 || c < best) {
 			best = c
 		}
 	}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"iter"
-	"regexp"
 	"strings"
 
 	"github.com/paulmach/orb"
@@ -20,10 +19,6 @@ const WGS84 = "OGC:CRS84"
 // ErrNoCRS reports a layer that declares no coordinate system.
 var ErrNoCRS = errors.New("the file does not say which coordinate system it is in: name it")
 
-// wgs84Space matches the names of WGS 84 with ellipsoidal heights, whose
-// horizontal part is WGS84.
-var wgs84Space = regexp.MustCompile(`(?i)^(urn:ogc:def:crs:(ogc|epsg):[0-9.]*:|(ogc|epsg):|https?://www\.opengis\.net/def/crs/(ogc|epsg)/[0-9.]+/)(crs84h|4979)$`)
-
 // ParseCRS reads a coordinate system as layers declare it: well-known text or a
 // name. "" gives ErrNoCRS.
 func ParseCRS(declared string) (*crs.CRS, error) {
@@ -33,8 +28,6 @@ func ParseCRS(declared string) (*crs.CRS, error) {
 		return nil, ErrNoCRS
 	case strings.ContainsAny(declared, "[("):
 		return crs.Parse(declared)
-	case wgs84Space.MatchString(declared):
-		return crs.ByName(WGS84)
 	}
 	return crs.ByName(declared)
 }
@@ -49,7 +42,11 @@ func IsWGS84(declared string) bool {
 }
 
 func geographicWGS84(c *crs.CRS) bool {
-	return c.Code == "EPSG:4326" || c.Code == "EPSG:4979" || c.Code == WGS84
+	switch c.Code {
+	case WGS84, "OGC:CRS84h", "EPSG:4326", "EPSG:4979":
+		return true
+	}
+	return false
 }
 
 // ToWGS84 carries records to longitude and latitude on WGS 84. A record that

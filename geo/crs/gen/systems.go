@@ -139,14 +139,15 @@ func (g *generator) extent(table, object string) (string, error) {
 	return rows[0][0], nil
 }
 
-// geographic writes code, name, datum, unit in degrees, axis order and area.
+// geographic writes code, name, datum, unit in degrees, axis order, area and,
+// for systems that have heights too, "3".
 func (g *generator) geographic() error {
 	unit, order, err := g.axes()
 	if err != nil {
 		return err
 	}
-	rows, err := g.rows(`select code, name, datum_code, coordinate_system_code from geodetic_crs
-		where auth_name = 'EPSG' and deprecated = 0 and type = 'geographic 2D' and datum_auth_name = 'EPSG' order by code`)
+	rows, err := g.rows(`select code, name, datum_code, coordinate_system_code, case type when 'geographic 3D' then '3' else '' end from geodetic_crs
+		where auth_name = 'EPSG' and deprecated = 0 and type in ('geographic 2D', 'geographic 3D') and datum_auth_name = 'EPSG' order by code`)
 	if err != nil {
 		return err
 	}
@@ -163,7 +164,7 @@ func (g *generator) geographic() error {
 		if err != nil {
 			return err
 		}
-		out = append(out, []string{r[0], r[1], r[2], format(u), order[r[3]], area})
+		out = append(out, []string{r[0], r[1], r[2], format(u), order[r[3]], area, r[4]})
 	}
 	return g.write("geographic", out)
 }
