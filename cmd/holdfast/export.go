@@ -30,11 +30,12 @@ func (exportCmd) Help() string {
   holdfast export --collection points --to points.geojson
   holdfast export --collection sites --to sites.gpkg --bbox -91.3,44.6,-91.1,44.7
   holdfast export --collection points --to class-b.csv --filter "ground.class = 'B'"
+  holdfast export --collection gas-mains --to mains.gpkg --crs EPSG:26915
   holdfast export --collection gas-mains --to mains.zip --crs county.prj
 
 What the format cannot carry is listed on standard error. GeoJSON keeps
-everything. Shapefile and GeoPackage hold the definition of their coordinate
-system, so another than WGS 84 is given to them as a .prj file.`
+everything. GeoPackage, Shapefile and CSV take any coordinate system; GeoJSON,
+KML and GPX are longitude and latitude on WGS 84 by their standards.`
 }
 
 func (c *exportCmd) Run(ctx context.Context, g *globals, s *streams) error {

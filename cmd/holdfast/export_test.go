@@ -136,9 +136,9 @@ func TestExportInAnotherSystem(t *testing.T) {
 	require.NoError(t, os.WriteFile(prj, []byte(gdal(t, "gdalsrsinfo", "-o", "wkt1", "EPSG:26915")), 0o600))
 	want := filepath.Join(dir, "water.geojson")
 	ok(t, call(t, "", "export", "--collection", "water", "--to", want, "--atlas", atlas))
-	for _, ending := range []string{"gpkg", "zip"} {
+	for i, ending := range []string{"gpkg", "zip"} {
 		to := filepath.Join(dir, "water."+ending)
-		r := ok(t, call(t, "", "export", "--collection", "water", "--to", to, "--crs", prj, "--atlas", atlas))
+		r := ok(t, call(t, "", "export", "--collection", "water", "--to", to, "--crs", []string{"EPSG:26915", prj}[i], "--atlas", atlas))
 		assert.Contains(t, r.out, "EPSG:26915")
 		args := []string{"-f", "GeoJSON", "/vsistdout/", strings.Replace(to, dir, map[string]string{"zip": "/vsizip/"}[ending]+dir, 1), "water", "-t_srs", "EPSG:4326", "-lco", "RFC7946=YES", "-lco", "COORDINATE_PRECISION=9"}
 		same(t, want, gdal(t, "ogr2ogr", args...))

@@ -43,7 +43,7 @@ var allowed = map[string][]string{
 	"geo/vector/jsonfile": {"geo/geojson", "geo/vector"},
 	"geo/vector/kml":      {"geo/geojson", "geo/vector", "geo/vector/markup"},
 	"geo/vector/markup":   {"geo/vector"},
-	"geo/vector/shp":      {"geo/geojson", "geo/vector", "geo/vector/archive"},
+	"geo/vector/shp":      {"geo/crs", "geo/geojson", "geo/vector", "geo/vector/archive"},
 
 	"data":   {},
 	"static": {},

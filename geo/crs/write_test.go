@@ -105,7 +105,12 @@ func TestPROJReadsWrittenText(t *testing.T) {
 // number of positions compared.
 func agrees(t *testing.T, c *crs.CRS, d crs.Dialect, seed uint64) int {
 	text := c.WKT(d)
-	at := scatter(rand.New(rand.NewPCG(sweepSeed, seed)), c.Area, 5)
+	area := c.Area
+	adelie := c.Code == "EPSG:2985" || c.Code == "EPSG:2986" // which PROJ 9.1.1 does not know
+	if adelie {
+		area = byEPSG(t, "4636").Area // narrower than theirs
+	}
+	at := scatter(rand.New(rand.NewPCG(sweepSeed, seed)), area, 5)
 	var want, got []orb.Point
 	if c.Projected {
 		for _, p := range at {
@@ -116,7 +121,7 @@ func agrees(t *testing.T, c *crs.CRS, d crs.Dialect, seed uint64) int {
 		if len(want) == 0 {
 			return 0 // no shift is known
 		}
-		if c.Code == "EPSG:2985" || c.Code == "EPSG:2986" { // which PROJ 9.1.1 does not know: ours is the measure
+		if adelie { // our own coordinates are the measure, which the worked example of package projection holds
 			there := crs.NewTransformer(c, byEPSG(t, "4636"))
 			from := slices.Clone(want)
 			require.NoError(t, there.Points(from))

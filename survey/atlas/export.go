@@ -25,8 +25,8 @@ type Export struct {
 	Where      string     // CQL2 text that keeps what it is true of; "" is all
 	Format     vector.Format
 	// CRS is a name such as EPSG:26915 or well-known text, "" for longitude and
-	// latitude on WGS 84. Shapefile and GeoPackage want the text, since they hold
-	// the definition.
+	// latitude on WGS 84. GeoPackage, Shapefile and CSV take any, the others no
+	// other than WGS 84.
 	CRS string
 	// Each, when not nil, is called for every record written with how many there
 	// were; its error ends the writing.

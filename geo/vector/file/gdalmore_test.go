@@ -247,13 +247,21 @@ func TestOtherSystemsAreWritten(t *testing.T) {
 	require.NoError(t, err)
 	records := []vector.Record{{Number: 1, Geometry: geojson.Geometry{Geometry: orb.Point{1343437.334258, 411311.879016}}}}
 	layer := describe("a", records)
-	layer.CRS = string(prj)
-	for name, format := range map[string]vector.Format{"a.gpkg": vector.GeoPackage, "a.shz": vector.Shapefile} {
-		path := filepath.Join(t.TempDir(), name)
-		write(t, path, format, layer, records)
+	for _, c := range []struct {
+		name, crs string
+		format    vector.Format
+	}{
+		{"a.gpkg", string(prj), vector.GeoPackage},
+		{"a.shz", string(prj), vector.Shapefile},
+		{"b.gpkg", "EPSG:2272", vector.GeoPackage},
+		{"b.shz", "http://www.opengis.net/def/crs/EPSG/0/2272", vector.Shapefile},
+	} {
+		name, path := c.name, filepath.Join(t.TempDir(), c.name)
+		layer.Name, layer.CRS = c.name[:1], c.crs
+		write(t, path, c.format, layer, records)
 		said := string(tool(t, "ogrinfo", "-so", "-al", path))
 		assert.Contains(t, said, "NAD83 / Pennsylvania South (ftUS)", name) // source: testdata/gdal_reads.txt, srs=2272
-		got := floats(gdalReads(t, path, "a", "-t_srs", "OGC:CRS84")[0].Geometry).(map[string]any)["coordinates"].([]any)
+		got := floats(gdalReads(t, path, layer.Name, "-t_srs", "OGC:CRS84")[0].Geometry).(map[string]any)["coordinates"].([]any)
 		assert.InDelta(t, -79.9959, got[0], 1e-8, name) // source: cs2cs of PROJ 9.1.1
 		assert.InDelta(t, 40.4406, got[1], 1e-8, name)
 	}

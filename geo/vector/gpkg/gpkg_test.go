@@ -266,7 +266,7 @@ func TestRefuses(t *testing.T) {
 
 	w, err := gpkg.NewWriter(&bytes.Buffer{})
 	require.NoError(t, err)
-	assert.ErrorContains(t, w.Begin(vector.Layer{Name: "a", CRS: "EPSG:2264"}), "as well-known text")
+	assert.ErrorContains(t, w.Begin(vector.Layer{Name: "a", CRS: "EPSG:999999"}), "its well-known text")
 	require.NoError(t, w.Begin(points))
 	assert.ErrorContains(t, w.Write(vector.Record{Number: 1, Geometry: geojson.Geometry{Geometry: orb.LineString{{1, 2}, {3, 4}}}}), "it is a LineString in a layer of Point")
 	assert.ErrorIs(t, w.Write(vector.Record{Number: 1, Err: os.ErrInvalid}), os.ErrInvalid)

@@ -105,21 +105,22 @@ var wgs84 = srs{id: 4326, name: "WGS 84 geodetic", organization: "EPSG", code: 4
 // firstOwnSRS is the first srs_id for systems that no authority numbers.
 const firstOwnSRS = 100_000
 
-// srsOf returns the row for a layer's coordinate system. One other than WGS 84
-// must be given as well-known text, since its definition belongs in the file.
+// srsOf returns the row for a layer's coordinate system. A text that is not
+// understood here goes into the file as it is: others may know it.
 func srsOf(declared string, own int64) (srs, error) {
 	if declared == "" || vector.IsWGS84(declared) {
 		return wgs84, nil
 	}
-	if !strings.Contains(declared, "[") {
-		return srs{}, fmt.Errorf("give the coordinate system %s as well-known text", vector.ShortText(declared))
-	}
 	out := srs{id: own, name: "layer", organization: "NONE", code: own, definition: declared}
-	c, err := crs.Parse(declared)
-	if err != nil {
-		return out, nil // unknown here, perhaps not to others
+	c, err := vector.ParseCRS(declared)
+	switch {
+	case err == nil:
+	case strings.Contains(declared, "["):
+		return out, nil
+	default:
+		return out, fmt.Errorf("%w: give its well-known text instead", err)
 	}
-	out.name = c.Name
+	out.name, out.definition = c.Name, c.WKT(crs.OGC)
 	var code int64
 	if _, err := fmt.Sscanf(c.Code, "EPSG:%d", &code); err == nil {
 		out.id, out.organization, out.code = code, "EPSG", code

@@ -128,8 +128,7 @@ func (w *Writer) current() *output {
 	return w.tables[len(w.tables)-1]
 }
 
-// Begin makes the table of a layer. A coordinate system other than WGS 84 must
-// be given as well-known text.
+// Begin makes the table of a layer.
 func (w *Writer) Begin(l vector.Layer) error {
 	if err := w.begin(l); err != nil {
 		return fmt.Errorf("write GeoPackage: layer %s: %w", l.Name, err)

@@ -287,8 +287,8 @@ func TestWriter(t *testing.T) {
 		require.NoError(t, w.Close())
 		return b.String(), w, nil
 	}
-	_, _, err := write(vector.Layer{CRS: "EPSG:2264"})
-	assert.ErrorContains(t, err, "as well-known text")
+	_, _, err := write(vector.Layer{CRS: "EPSG:999999"})
+	assert.ErrorContains(t, err, "its well-known text")
 	_, _, err = write(vector.Layer{Fields: []vector.Field{{Name: "a"}, {Name: "a"}}})
 	assert.ErrorContains(t, err, `two fields would be called "a"`)
 	wide := make([]vector.Field, 300)

@@ -2,6 +2,7 @@ package shp
 
 import (
 	"archive/zip"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -10,6 +11,7 @@ import (
 
 	"github.com/paulmach/orb"
 
+	"holdfast/geo/crs"
 	"holdfast/geo/geojson"
 	"holdfast/geo/vector"
 )
@@ -51,21 +53,14 @@ func (k kind) code() int {
 
 var kindNames = map[int]string{typeNull: "none", typePoint: "points", typeMultiPoint: "multipoints", typeLine: "lines", typePolygon: "areas"}
 
-// wgs84 is the ESRI text of longitude and latitude on WGS 84.
-const wgs84 = `GEOGCS["GCS_WGS_1984",DATUM["D_WGS_1984",SPHEROID["WGS_1984",6378137.0,298.257223563]],PRIMEM["Greenwich",0.0],UNIT["Degree",0.0174532925199433]]`
-
 // NewWriter writes a zip archive to w.
 func NewWriter(w io.Writer) *Writer { return &Writer{w: w, names: vector.Names{Fold: true}} }
 
-// Begin starts a layer. A coordinate system other than WGS 84 must be given as
-// well-known text.
+// Begin starts a layer.
 func (w *Writer) Begin(l vector.Layer) error {
-	prj := wgs84
-	if l.CRS != "" && !vector.IsWGS84(l.CRS) {
-		if !strings.Contains(l.CRS, "[") {
-			return fmt.Errorf("write Shapefile: give the coordinate system %s as well-known text", vector.ShortText(l.CRS))
-		}
-		prj = strings.Join(strings.Fields(l.CRS), " ")
+	prj, err := projection(l.CRS)
+	if err != nil {
+		return fmt.Errorf("write Shapefile: %w", err)
 	}
 	table, err := newSchema(l, &w.ledger)
 	if err != nil {
@@ -73,6 +68,19 @@ func (w *Writer) Begin(l vector.Layer) error {
 	}
 	w.layers = append(w.layers, &layer{name: l.Name, prj: prj, table: table, files: map[kind]*file{}})
 	return nil
+}
+
+// projection returns the text of a .prj file. One that is not understood here
+// goes into the file as it is: others may know it.
+func projection(declared string) (string, error) {
+	c, err := vector.ParseCRS(cmp.Or(declared, vector.WGS84))
+	switch {
+	case err == nil:
+		return c.WKT(crs.ESRI), nil
+	case strings.Contains(declared, "["):
+		return strings.Join(strings.Fields(declared), " "), nil
+	}
+	return "", fmt.Errorf("%w: give its well-known text instead", err)
 }
 
 // Write writes one record.
