@@ -63,6 +63,7 @@ var allowed = map[string][]string{
 	"survey/near":              {"geo", "geo/geodesic", "survey", "survey/answer"},
 	"survey/preplan":           {"geo", "survey", "survey/answer", "survey/drawing", "survey/drawing/lettering", "survey/drawing/wording", "survey/rig", "survey/surround"},
 	"survey/rig":               {"geo", "geo/geojson", "geo/tangent", "survey", "survey/ground", "survey/soil"},
+	"survey/secret":            {"survey"},
 	"survey/soil":              {"geo", "survey"},
 	"survey/sqlite":            {"geo", "geo/cql2", "geo/geojson", "survey"},
 	"survey/surround":          {"geo", "geo/geodesic", "geo/tangent", "survey"},

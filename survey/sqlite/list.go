@@ -48,12 +48,12 @@ type Order struct {
 
 // Sites returns the chosen sites in their order.
 func (s *Store) Sites(ctx context.Context, f Filter) ([]Row[survey.Site], error) {
-	return list(ctx, s, siteKind, f, readSite)
+	return list(ctx, s, siteKind, f, discreetly(ctx, readSite))
 }
 
 // Points returns the chosen points in their order.
 func (s *Store) Points(ctx context.Context, f Filter) ([]Row[survey.Point], error) {
-	return list(ctx, s, pointKind, f, readPoint)
+	return list(ctx, s, pointKind, f, discreetly(ctx, readPoint))
 }
 
 // CountSites returns how many sites the filter chooses in all, whatever its

@@ -96,7 +96,7 @@ func (s *Store) Point(ctx context.Context, id string) (Row[survey.Point], error)
 			updated_at,
 			updated_by
 		FROM points
-		WHERE deleted = 0 AND id = ?`, id), readPoint)
+		WHERE deleted = 0 AND id = ?`, id), discreetly(ctx, readPoint))
 	if !errors.Is(err, sql.ErrNoRows) {
 		return row, explain("read point", err)
 	}
@@ -114,7 +114,7 @@ func (s *Store) Point(ctx context.Context, id string) (Row[survey.Point], error)
 		JOIN sites AS s ON s.id = p.site
 		WHERE p.deleted = 0 AND s.deleted = 0 AND s.code = ? AND p.words = ?
 		ORDER BY p.id`, fold(code), fold(label))
-	found, err := all(rows, err, readPoint)
+	found, err := all(rows, err, discreetly(ctx, readPoint))
 	switch {
 	case err != nil:
 		return row, explain("read point", err)

@@ -122,6 +122,9 @@ func (s *Store) History(ctx context.Context, collection, id string) ([]Revision,
 		WHERE collection = ? AND id = ?
 		ORDER BY number DESC`, collection, id)
 	out, err := readRevisions(rows, err)
+	if err == nil {
+		out, err = discreetRevisions(ctx, out)
+	}
 	return out, explain("read history", err)
 }
 

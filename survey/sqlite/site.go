@@ -97,7 +97,7 @@ func (s *Store) Site(ctx context.Context, idOrCode string) (Row[survey.Site], er
 		FROM sites
 		WHERE deleted = 0 AND (id = ? OR code = ?)
 		ORDER BY id = ? DESC
-		LIMIT 1`, idOrCode, fold(idOrCode), idOrCode), readSite)
+		LIMIT 1`, idOrCode, fold(idOrCode), idOrCode), discreetly(ctx, readSite))
 	if errors.Is(err, sql.ErrNoRows) {
 		return row, survey.NotFound("site", idOrCode)
 	}

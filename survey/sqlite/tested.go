@@ -18,6 +18,6 @@ func (s *Store) PointsWithTests(ctx context.Context) ([]Row[survey.Point], error
 		FROM points
 		WHERE deleted = 0 AND json_array_length(body, '$.properties.pull_tests') > 0
 		ORDER BY id`)
-	out, err := all(rows, err, readPoint)
+	out, err := all(rows, err, discreetly(ctx, readPoint))
 	return out, explain("list pull tests", err)
 }

@@ -40,7 +40,11 @@ func (s *Store) itemsWithin(ctx context.Context, table string, b orb.Bound, limi
 		if err := rows.Scan(&body); err != nil {
 			return f, err
 		}
-		return readStored(body, func(body []byte) (f geojson.Feature, err error) { return f, json.Unmarshal(body, &f) })
+		f, err = readStored(body, func(body []byte) (f geojson.Feature, err error) { return f, json.Unmarshal(body, &f) })
+		if err == nil && discreet(ctx) {
+			f, err = discreetFeature(table, f)
+		}
+		return f, err
 	})
 }
 
