@@ -68,6 +68,7 @@ var allowed = map[string][]string{
 	"survey/sqlite":            {"geo", "geo/cql2", "geo/geojson", "survey"},
 	"survey/surround":          {"geo", "geo/geodesic", "geo/tangent", "survey"},
 	"survey/walk":              {"geo", "geo/convert", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "geo/tangent", "survey", "survey/answer", "survey/surround"},
+	"survey/version":           {"geo", "geo/geojson", "survey", "survey/drawing/wording"},
 	"survey/upkeep":            {"geo", "survey"},
 
 	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/wording", "survey/near", "survey/preplan", "survey/sqlite", "survey/upkeep"},
