@@ -222,7 +222,7 @@ func TestChoosePoint(t *testing.T) {
 
 var looked = map[string]string{
 	"map": "/", "search": "/?q=alder", "site": "/sites/s-alder", "site-bare": "/sites/s-cutting", "point": "/points/p-good", "point-weak": "/points/p-weak",
-	"point-barred": "/points/p-barred", "point-bare": "/points/p-bare", "upkeep": "/upkeep?ended=2026-04-30&within=150", "about": "/about", "error": "/sites/nowhere", "sheet": "/sites/s-alder/sheet",
+	"point-barred": "/points/p-barred", "point-bare": "/points/p-bare", "upkeep": "/upkeep?ended=2026-04-30&within=150", "about": "/about", "error": "/sites/nowhere", "sheet": "/sites/s-alder/sheet", "history": "/points/p-good/revisions", "revision": "/points/p-good/revisions/4",
 	"api": "/api/collections?f=html", "api-item": "/api/collections/points/items/p-good?f=html",
 }
 

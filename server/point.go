@@ -22,7 +22,7 @@ type pointPage struct {
 	Tonight   survey.Moisture
 	Moistures []survey.Moisture
 	Plates    []plate
-	History   []sqlite.Revision
+	History   []change
 }
 
 type loadChoice struct{ ID, Title string }
@@ -51,7 +51,7 @@ func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	history, err := s.store.History(r.Context(), sqlite.Points, j.Point.Item.ID)
+	history, err := s.changes(r.Context(), sqlite.Points, j.Point.Item.ID)
 	if err != nil {
 		s.fail(w, r, err)
 		return

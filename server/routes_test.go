@@ -28,6 +28,7 @@ func TestEveryRoute(t *testing.T) {
 		}
 		seen++
 		target := strings.TrimSuffix(fill.Replace(route), "/")
+		target = strings.NewReplacer("s-alder/revisions/{number}", "s-alder/revisions/2", "p-good/revisions/{number}", "p-good/revisions/4").Replace(target)
 		if target == "" {
 			target = "/"
 		}

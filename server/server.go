@@ -102,6 +102,11 @@ func (s *Server) routes() chi.Router {
 	r.Get("/sheet.css", s.handleSheetStyle)
 	r.Get("/points/{id}", s.handlePoint)
 	r.Get("/upkeep", s.handleUpkeep)
+	for _, c := range []string{sqlite.Sites, sqlite.Points} {
+		r.Get("/"+c+"/{id}/revisions", s.historyOf(c))
+		r.Get("/"+c+"/{id}/revisions/{number}", s.revisionOf(c))
+		r.Post("/"+c+"/{id}/revisions/{number}", s.putBack(c))
+	}
 	r.Get("/about", s.handleAbout)
 	r.Post("/display", s.handleDisplay)
 	r.Get("/static/*", s.static.ServeHTTP)
@@ -127,6 +132,8 @@ func (s *Server) routes() chi.Router {
 		r.Put("/collections/{collection}/items/{id}", s.handleReplace)
 		r.Delete("/collections/{collection}/items/{id}", s.handleDelete)
 		r.Options("/collections/{collection}/items/{id}", s.handleItemOptions)
+		r.Get("/collections/{collection}/items/{id}/revisions", s.handleRevisions)
+		r.Get("/collections/{collection}/items/{id}/revisions/{number}", s.handleRevision)
 
 		r.Get("/collections/points/items/{id}/options", s.handleOptions)
 		r.Get("/collections/sites/items/{id}/sheet", s.handleAPISheet)

@@ -24,7 +24,7 @@ type sitePage struct {
 	Grid      string // USNG
 	Loud      []string
 	Answers   []atlas.Judged // best first
-	History   []sqlite.Revision
+	History   []change
 
 	Reviewable         bool
 	Tomorrow, DueAgain string // days, for the form of a review
@@ -43,7 +43,7 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	history, err := s.store.History(r.Context(), sqlite.Sites, row.Item.ID)
+	history, err := s.changes(r.Context(), sqlite.Sites, row.Item.ID)
 	if err != nil {
 		s.fail(w, r, err)
 		return

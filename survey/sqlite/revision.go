@@ -4,7 +4,10 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"strconv"
 	"time"
+
+	"holdfast/survey"
 )
 
 // The collections of an atlas, as named in its history.
@@ -151,6 +154,75 @@ func readRevisions(rows *sql.Rows, err error) ([]Revision, error) {
 		out = append(out, r)
 	}
 	return out, rows.Err()
+}
+
+// At returns one revision of an item.
+func (s *Store) At(ctx context.Context, collection, id string, number int64) (Revision, error) {
+	rows, err := s.read.QueryContext(ctx, selectRevision+`
+		WHERE collection = ? AND id = ? AND number = ?`, collection, id, number)
+	found, err := readRevisions(rows, err)
+	if err != nil {
+		return Revision{}, explain("read history", err)
+	}
+	if len(found) == 0 {
+		return Revision{}, survey.NotFound("revision of that item", strconv.FormatInt(number, 10))
+	}
+	return found[0], nil
+}
+
+// Site reads the site that a revision left behind. Rules made stricter since
+// do not make it unreadable.
+func (r Revision) Site() (survey.Site, error) { return readStored(r.After, readSite) }
+
+// Point reads the point that a revision left behind, as Site does.
+func (r Revision) Point() (survey.Point, error) { return readStored(r.After, readPoint) }
+
+// PutBack makes a site or a point again what a revision left behind: a new
+// revision, so that nothing in between is lost. Today's rules hold for it. For
+// expect see PutSite.
+func (s *Store) PutBack(ctx context.Context, collection, id string, number int64, a Author, expect survey.Opt[int64]) (int64, error) {
+	old, err := s.At(ctx, collection, id, number)
+	if err != nil {
+		return 0, err
+	}
+	if old.After == nil {
+		return 0, refuse(survey.ErrConflict, nil, "revision %d deleted it: there is no version to put back", number)
+	}
+	var made int64
+	err = s.change(ctx, "put back", a, func(t *tx) error {
+		if err := t.tell(map[string]any{"collection": collection, "id": id, "from": number}); err != nil {
+			return err
+		}
+		switch collection {
+		case Sites:
+			site, err := old.Site()
+			if err == nil {
+				err = site.Validate()
+			}
+			if err != nil {
+				return err
+			}
+			row, err := putSite(ctx, t, site, expect)
+			made = row.Revision
+			return err
+		case Points:
+			p, err := old.Point()
+			if err == nil {
+				err = p.Validate()
+			}
+			if err != nil {
+				return err
+			}
+			if p.Site, err = t.siteID(ctx, p.Site); err != nil {
+				return err
+			}
+			row, err := putPoint(ctx, t, p, expect)
+			made = row.Revision
+			return err
+		}
+		return refuse(survey.ErrInvalid, nil, "only sites and points can be put back")
+	})
+	return made, err
 }
 
 // Revision returns the number of the last change to the atlas, 0 when there

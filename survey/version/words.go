@@ -129,6 +129,14 @@ func Value(u survey.Units, path string, value json.RawMessage) string {
 	if json.Unmarshal(value, &v) != nil {
 		return string(value)
 	}
+	if member, ok := v.(map[string]any); ok { // its name is said beside it
+		parts := strings.Split(path, "/")
+		for _, k := range named[parts[max(0, len(parts)-2)]] {
+			if len(member) > 1 {
+				delete(member, k)
+			}
+		}
+	}
 	return write(u, key, v)
 }
 

@@ -1,0 +1,129 @@
+package server_test
+
+import (
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"holdfast/geo"
+	"holdfast/survey"
+	"holdfast/survey/sqlite"
+)
+
+// resurvey changes p-good twice and takes it out and puts it back.
+func resurvey(t *testing.T, store *sqlite.Store) {
+	t.Helper()
+	row, err := store.Point(t.Context(), "p-good")
+	require.NoError(t, err)
+	p := row.Item
+	p.Terrain.SlopeDeg, p.Terrain.SetbackM = survey.Known(40.0), survey.Opt[geo.Length]{}
+	_, err = store.PutPoint(t.Context(), p, sqlite.Author{Who: "B. Other", Device: "tablet 3"}, survey.Known(row.Revision))
+	require.NoError(t, err)
+}
+
+func post(t *testing.T, h http.Handler, path string, form url.Values) *http.Response {
+	t.Helper()
+	return call(t, h, http.MethodPost, path, form.Encode(), "Content-Type: application/x-www-form-urlencoded", "Accept: text/html")
+}
+
+func TestHistoryPages(t *testing.T) {
+	s, store := fixture(t)
+	resurvey(t, store)
+	page := func(path string) string {
+		res := call(t, s, http.MethodGet, path, "", "Accept: text/html")
+		require.Equal(t, http.StatusOK, res.StatusCode, path)
+		return bodyOf(t, res)
+	}
+	past, err := store.History(t.Context(), sqlite.Points, "p-good")
+	require.NoError(t, err)
+	require.Len(t, past, 2)
+
+	for _, path := range []string{"/points/p-good", "/points/p-good/revisions"} {
+		text := page(path)
+		assert.Contains(t, text, `Bank, slope: <span class="was">35°</span>`)
+		assert.Contains(t, text, "<b>40°</b>")
+		assert.Contains(t, text, `setback from the crest: <span class="was">19 ft 8 in (6.00 m)</span>`) // 236.2 in at 25.4 mm exactly
+		assert.Contains(t, text, "<b>not recorded</b>", "what was removed is not zero")
+		assert.Contains(t, text, "tablet 3")
+		assert.Contains(t, text, "First survey.")
+	}
+	old := "/points/p-good/revisions/4"
+	text := page(old)
+	assert.Contains(t, text, "This is how it was on 4 May 2026 08:00 UTC, not how it is.")
+	assert.Contains(t, text, "Put this version back")
+	assert.NotContains(t, page("/points/p-good/revisions/"+strconv.FormatInt(past[0].Number, 10)), "Put this version back")
+
+	// Someone else was faster.
+	res := post(t, s, old, url.Values{"seen": {"4"}})
+	assert.Equal(t, http.StatusPreconditionFailed, res.StatusCode)
+	res = post(t, s, old, url.Values{})
+	assert.Equal(t, http.StatusBadRequest, res.StatusCode)
+	res = post(t, s, old, url.Values{"seen": {strconv.FormatInt(past[0].Number, 10)}})
+	require.Equal(t, http.StatusSeeOther, res.StatusCode, bodyOf(t, res))
+	assert.Equal(t, "/points/p-good", res.Header.Get("Location"))
+	row, err := store.Point(t.Context(), "p-good")
+	require.NoError(t, err)
+	slope, _ := row.Item.Terrain.SlopeDeg.Get()
+	assert.Equal(t, 35.0, slope)
+	past, err = store.History(t.Context(), sqlite.Points, "p-good")
+	require.NoError(t, err)
+	assert.Len(t, past, 3, "putting back is a revision more, not one less")
+
+	require.NoError(t, store.DeletePoint(t.Context(), "p-good", author, survey.Opt[int64]{}))
+	text = page("/points/p-good/revisions")
+	assert.Contains(t, text, "taken out of the atlas")
+	assert.Contains(t, page(old), "It is no longer in the atlas")
+	res = post(t, s, old, url.Values{"seen": {"0"}})
+	assert.Equal(t, http.StatusSeeOther, res.StatusCode)
+	_, err = store.Point(t.Context(), "p-good")
+	assert.NoError(t, err)
+	assert.Equal(t, http.StatusNotFound, call(t, s, http.MethodGet, "/points/p-good/revisions/2", "").StatusCode, "that is the revision of a site")
+}
+
+func TestHistoryAPI(t *testing.T) {
+	s, store := fixture(t)
+	resurvey(t, store)
+	type revisions struct {
+		Revisions []struct {
+			Number  int64
+			Who     string
+			Verb    string
+			Changes []struct {
+				Path          string
+				Before, After any
+			}
+			Links []struct{ Href string }
+		}
+	}
+	at := "/api/collections/points/items/p-good"
+	got := parse[revisions](t, call(t, s, http.MethodGet, at+"/revisions", "")).Revisions
+	require.Len(t, got, 2)
+	assert.Equal(t, "B. Other", got[0].Who)
+	require.Len(t, got[0].Changes, 2)
+	assert.Equal(t, "/properties/terrain/setback_m", got[0].Changes[0].Path)
+	assert.Equal(t, 6.0, got[0].Changes[0].Before)
+	assert.Nil(t, got[0].Changes[0].After)
+	assert.Equal(t, "create", got[1].Verb)
+
+	res := call(t, s, http.MethodGet, strings.TrimPrefix(got[1].Links[0].Href, "http://localhost"), "")
+	require.Equal(t, http.StatusOK, res.StatusCode)
+	assert.Equal(t, "application/geo+json", res.Header.Get("Content-Type"))
+	assert.Contains(t, bodyOf(t, res), `"slope_deg":35`)
+
+	require.NoError(t, store.DeletePoint(t.Context(), "p-good", author, survey.Opt[int64]{}))
+	got = parse[revisions](t, call(t, s, http.MethodGet, at+"/revisions", "")).Revisions
+	require.Len(t, got, 3)
+	assert.Empty(t, got[0].Links)
+	assert.Equal(t, http.StatusGone, call(t, s, http.MethodGet, at+"/revisions/"+strconv.FormatInt(got[0].Number, 10), "").StatusCode)
+	for path, want := range map[string]int{
+		"/api/collections/points/items/nobody/revisions": 404, at + "/revisions/0": 404, at + "/revisions/x": 404, at + "/revisions?limit=3": 400,
+		"/api/collections/gas/items/1/revisions": 404, "/api/collections/nowhere/items/1/revisions": 404,
+	} {
+		assert.Equal(t, want, call(t, s, http.MethodGet, path, "").StatusCode, path)
+	}
+}
