@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/paulmach/orb"
+
+	"holdfast/geo/geojson"
 )
 
 // Type is the type that all values of a property share. A property that has no
@@ -61,15 +63,15 @@ func newContents() *contents {
 	return &contents{bound: orb.Bound{Min: orb.Point{180, 90}, Max: orb.Point{-180, -90}}, seen: map[string]kinds{}}
 }
 
-func (c *contents) add(b orb.Bound, properties *members) {
+func (c *contents) add(b orb.Bound, properties *geojson.Members) {
 	c.bound = c.bound.Union(b)
-	for _, p := range properties.list {
-		was, known := c.seen[p.name]
+	for _, p := range properties.List {
+		was, known := c.seen[p.Name]
 		if !known && len(c.seen) >= mostProperties {
 			continue
 		}
-		if now := was | kindsOf(p.value, was); now != was || !known {
-			c.seen[p.name] = now
+		if now := was | kindsOf(p.Value, was); now != was || !known {
+			c.seen[p.Name] = now
 		}
 	}
 }
@@ -216,14 +218,14 @@ func (s *Store) readContents(ctx context.Context, id string) (*contents, error) 
 		return c, err
 	}
 	defer rows.Close()
-	members := newMembers()
+	members := geojson.NewMembers()
 	for rows.Next() {
 		var b orb.Bound
 		var props sql.RawBytes
 		if err := rows.Scan(&b.Min[0], &b.Min[1], &b.Max[0], &b.Max[1], &props); err != nil {
 			return c, err
 		}
-		if err := members.read(props); err != nil {
+		if err := members.Read(props); err != nil {
 			return c, err
 		}
 		c.add(b, members)

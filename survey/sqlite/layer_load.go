@@ -11,6 +11,7 @@ import (
 	"github.com/paulmach/orb"
 	"github.com/paulmach/orb/encoding/wkb"
 
+	"holdfast/geo/geojson"
 	"holdfast/survey"
 )
 
@@ -67,7 +68,7 @@ func makeReady(features iter.Seq2[survey.LayerFeature, error], held *contents, b
 	}
 	rows := make([]ready, 0, batchSize)
 	number := 0
-	scan := newMembers()
+	scan := geojson.NewMembers()
 	for f, err := range features {
 		if err == nil {
 			number++
@@ -92,7 +93,7 @@ func makeReady(features iter.Seq2[survey.LayerFeature, error], held *contents, b
 	send(batch{rows, nil})
 }
 
-func prepare(f survey.LayerFeature, held *contents, scan *members) (ready, error) {
+func prepare(f survey.LayerFeature, held *contents, scan *geojson.Members) (ready, error) {
 	var r ready
 	var err error
 	if r.bound, err = featureBound(f); err != nil {
@@ -182,12 +183,12 @@ const boxFeatures = `
 
 // withSource keeps the source's own id beside the properties, which scan then
 // holds one by one.
-func withSource(props json.RawMessage, id string, scan *members) ([]byte, error) {
+func withSource(props json.RawMessage, id string, scan *geojson.Members) ([]byte, error) {
 	const key = "source_id"
-	if err := scan.read(props); err != nil {
+	if err := scan.Read(props); err != nil {
 		return nil, err
 	}
-	if id == "" || scan.has(key) {
+	if _, has := scan.Get(key); id == "" || has {
 		return props, nil
 	}
 	value, err := json.Marshal(id)
@@ -195,14 +196,14 @@ func withSource(props json.RawMessage, id string, scan *members) ([]byte, error)
 		return nil, err
 	}
 	out := make([]byte, 0, len(props)+len(value)+len(key)+6)
-	if len(scan.list) == 0 {
+	if len(scan.List) == 0 {
 		out = append(out, '{')
 	} else {
-		end := scan.end // of the last value
+		end := scan.End // of the last value
 		out = append(append(out, props[:end]...), ',')
 	}
 	out = append(out, `"`+key+`":`...)
 	out = append(append(out, value...), '}')
-	scan.list = append(scan.list, member{key, value})
+	scan.List = append(scan.List, geojson.Member{Name: key, Value: value})
 	return out, nil
 }

@@ -1,4 +1,4 @@
-package sqlite
+package geojson
 
 import (
 	"bytes"
@@ -10,33 +10,36 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 )
 
-// members takes JSON objects apart one level deep, one after the other, into
-// the same memory.
-type members struct {
+// Members takes JSON objects apart one level deep, one after the other, into
+// the same memory. It is not safe for use by several goroutines.
+type Members struct {
+	List []Member // of the object that was read last, in its order
+	End  int      // of the last value in that object, in bytes; 0 when there was none
+
 	in    *bytes.Reader
 	dec   *jsontext.Decoder
-	list  []member
 	names map[string]string // by their quoted form: most objects of a layer have the same
-	end   int               // of the last value
 }
 
-// member is one name with its value as it stands in the object.
-type member struct {
-	name  string
-	value json.RawMessage
+// Member is one name with its value, which lies in the object that was read.
+type Member struct {
+	Name  string
+	Value json.RawMessage
 }
 
 // mostNames bounds the names that are kept from one object to the next.
 const mostNames = 10_000
 
-func newMembers() *members {
+// NewMembers returns a Members that has read nothing.
+func NewMembers() *Members {
 	in := bytes.NewReader(nil)
-	return &members{in: in, dec: jsontext.NewDecoder(in), names: map[string]string{}}
+	return &Members{in: in, dec: jsontext.NewDecoder(in), names: map[string]string{}}
 }
 
-// read takes an object apart; no text at all is an object without members.
-func (m *members) read(object []byte) error {
-	m.list, m.end = m.list[:0], 0
+// Read takes an object apart; no text at all is an object without members. It
+// fails on anything else that is not one JSON object.
+func (m *Members) Read(object []byte) error {
+	m.List, m.End = m.List[:0], 0
 	if len(object) == 0 {
 		return nil
 	}
@@ -64,8 +67,8 @@ func (m *members) read(object []byte) error {
 		if err != nil {
 			return err
 		}
-		m.end = int(m.dec.InputOffset())
-		m.list = append(m.list, member{name, json.RawMessage(object[m.end-len(value) : m.end])})
+		m.End = int(m.dec.InputOffset())
+		m.List = append(m.List, Member{name, json.RawMessage(object[m.End-len(value) : m.End])})
 	}
 	if _, err := m.dec.ReadToken(); err != nil {
 		return err
@@ -76,7 +79,7 @@ func (m *members) read(object []byte) error {
 	return nil
 }
 
-func (m *members) name(quoted []byte) (string, error) {
+func (m *Members) name(quoted []byte) (string, error) {
 	if name, ok := m.names[string(quoted)]; ok {
 		return name, nil
 	}
@@ -88,6 +91,11 @@ func (m *members) name(quoted []byte) (string, error) {
 	return string(name), nil
 }
 
-func (m *members) has(name string) bool {
-	return slices.ContainsFunc(m.list, func(one member) bool { return one.name == name })
+// Get returns the value of a name in the object that was read.
+func (m *Members) Get(name string) (json.RawMessage, bool) {
+	i := slices.IndexFunc(m.List, func(one Member) bool { return one.Name == name })
+	if i < 0 {
+		return nil, false
+	}
+	return m.List[i].Value, true
 }
