@@ -57,7 +57,7 @@ var allowed = map[string][]string{
 	"survey/drawing":           {"geo", "geo/grid", "geo/projection", "survey", "survey/answer", "survey/drawing/lettering", "survey/drawing/wording", "survey/load", "survey/rig", "survey/surround"},
 	"survey/drawing/lettering": {},
 	"survey/drawing/wording":   {"geo", "survey"},
-	"survey/exchange":          {"geo/crs", "geo/geojson", "geo/vector", "geo/vector/file", "survey"},
+	"survey/exchange":          {"geo", "geo/crs", "geo/geodesic", "geo/geojson", "geo/vector", "geo/vector/file", "survey"},
 	"survey/ground":            {"survey"},
 	"survey/load":              {"geo", "survey"},
 	"survey/near":              {"geo", "geo/geodesic", "survey", "survey/answer"},

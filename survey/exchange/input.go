@@ -243,7 +243,7 @@ func (in *Input) foreign(s *schema) recordsOf {
 					return
 				}
 			}
-			report.Notes = append(report.Notes, t.unmatched()...)
+			report.Unmatched = t.unmatched()
 		}
 	}
 }

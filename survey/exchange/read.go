@@ -154,7 +154,7 @@ func collect[T any](records recordsOf, o Options, parse func(record) (T, string,
 		if err != nil {
 			return nil, report, err
 		}
-		out = append(out, item)
+		out, report.taken = append(out, item), append(report.taken, report.last)
 	}
 	return out, report, nil
 }
@@ -217,6 +217,7 @@ func settle[T any](rec record, o Options, report *Report, parse func(record) (T,
 	default:
 		report.add(rec, id, label, Accepted, nil)
 	}
+	report.cover(rec.feature.Geometry.Geometry)
 	return item, true
 }
 

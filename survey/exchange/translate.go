@@ -3,7 +3,6 @@ package exchange
 import (
 	"bytes"
 	"encoding/json"
-	"fmt"
 	"maps"
 	"slices"
 	"strconv"
@@ -224,11 +223,11 @@ func (t *translator) value(name string, v any) any {
 // maxStrange bounds the values of one property that are listed as unmatched.
 const maxStrange = 100
 
-func (t *translator) unmatched() []string {
-	var out []string
+func (t *translator) unmatched() []Unmatched {
+	var out []Unmatched
 	for _, name := range slices.Sorted(maps.Keys(t.strange)) {
 		for _, v := range slices.Sorted(maps.Keys(t.strange[name])) {
-			out = append(out, fmt.Sprintf("%s: the value %q is not in the mapping (%d records)", name, clip(v), t.strange[name][v]))
+			out = append(out, Unmatched{Property: name, Value: clip(v), Records: t.strange[name][v]})
 		}
 	}
 	return out
