@@ -2,6 +2,7 @@ package survey
 
 import (
 	"encoding/json"
+	"strings"
 	"time"
 
 	"github.com/paulmach/orb"
@@ -62,6 +63,22 @@ func (l Layer) Validate() error {
 	}
 	oneOf(&c, "/role", l.Role, Roles)
 	return c.err()
+}
+
+// LayerID makes the id that a layer has in addresses from its title: "" when
+// the title has no Latin letter or digit.
+func LayerID(title string) string {
+	var b strings.Builder
+	for _, r := range strings.ToLower(title) {
+		switch {
+		case b.Len() == 64:
+		case r >= 'a' && r <= 'z' || r >= '0' && r <= '9':
+			b.WriteRune(r)
+		case b.Len() > 0 && !strings.HasSuffix(b.String(), "-"):
+			b.WriteByte('-')
+		}
+	}
+	return strings.TrimSuffix(b.String(), "-")
 }
 
 func plainID(s string) bool {

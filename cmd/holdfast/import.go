@@ -2,17 +2,15 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"iter"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
-	"github.com/paulmach/orb"
-
+	"holdfast/geo"
 	"holdfast/survey"
 	"holdfast/survey/atlas"
 	"holdfast/survey/exchange"
@@ -28,25 +26,34 @@ type importCmd struct {
 	AsOf    string   `help:"Date the layer's data describe, like 2026-05-04." placeholder:"DATE"`
 	Licence string   `help:"Licence of the layer's data." placeholder:"TEXT"`
 	Table   string   `help:"Table to read of a file that holds several." placeholder:"NAME"`
-	Map     string   `help:"JSON file that says which columns and values of foreign points or sites are which of ours." placeholder:"FILE"`
+	Map     string   `help:"Which columns and values of foreign points or sites are which of ours: a JSON file, or the name of a mapping that was saved." placeholder:"FILE|NAME"`
+	SaveMap string   `name:"save-map" help:"Keep that mapping in the atlas under this name." placeholder:"NAME"`
 	CRS     string   `help:"Coordinate system of a file that names none, like EPSG:26915." placeholder:"NAME"`
 	Unit    string   `help:"Unit of an elevation grid's heights, when the file does not say." enum:",m,ft,ftUS" default:""`
 
-	DryRun        bool `help:"Say what would be taken and write nothing."`
-	AcceptPartial bool `help:"Take what is right even when some records are refused."`
-	JSON          bool `help:"The report as JSON."`
+	Key           string  `help:"Column by which the features of two editions of a layer are told apart; their ids if left out." placeholder:"COLUMN"`
+	Near          float64 `help:"Metres within which two sites or points of about the same name are called duplicates." default:"3" placeholder:"M"`
+	RemoveMissing bool    `help:"Delete the sites, or the points of the sites named, that the file does not have. They are only listed otherwise."`
+
+	DryRun        bool   `help:"Say what would be taken and changed, and write nothing."`
+	AcceptPartial bool   `help:"Take what is right even when some records are refused."`
+	JSON          bool   `help:"The report as JSON."`
+	Report        string `help:"Write the extent, and whatever the report has something to say of, as GeoJSON to this file." type:"path" placeholder:"FILE"`
 }
 
 func (importCmd) Help() string {
 	return `Examples:
   holdfast import --sites sites.geojson
   holdfast import --points points.csv --dry-run
-  holdfast import --points survey.gpkg --map county.json
+  holdfast import --points survey.gpkg --map county.json --save-map "County soils"
+  holdfast import --points newer.gpkg --map "County soils" --dry-run
   holdfast import mains.zip --layer "Gas mains" --role "buried utility" --as-of 2026-03-01
   holdfast import dem.tif --layer Ground --role elevation
 
 An import is all or nothing unless --accept-partial is given. The atlas is made
-if there is none. A mapping is a file like
+if there is none. What a newer edition adds, changes and removes is said before
+it is written; holdfast imports lists what came in, and undoes it. A property
+that no record of the file has stays as it is. A mapping is a file like
   {"columns": {"SOIL_CLS": "ground.class", "REMARKS": ""},
    "values":  {"ground.class": {"Type B": "B"}}}
 where a column that becomes "" is left out.`
@@ -57,20 +64,56 @@ func (c *importCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	if err != nil {
 		return err
 	}
-	if layer.Role == survey.RoleElevation {
-		return c.elevation(ctx, g, s, layer)
+	in := atlas.Intake{
+		Of: c.of(), Layer: layer, CRS: c.CRS, Table: c.Table, Unit: atlas.HeightUnits[c.Unit], Key: c.Key,
+		Within: geo.Length(c.Near), Partial: c.AcceptPartial, Remove: c.RemoveMissing, Each: counting(ctx, s.err, "read"),
 	}
-	o := exchange.Options{CRS: c.CRS, Table: c.Table, Each: counting(ctx, s.err, "read")}
-	if o.Map, err = c.mapping(); err != nil {
+	if in.Map, err = c.mapping(ctx, g, s); err != nil {
 		return err
 	}
-	if o.Extent, err = g.extent(ctx, s); err != nil {
+	if err := c.allReadable(ctx, g, s, in); err != nil {
 		return err
 	}
-	if c.Layer != "" {
-		return c.importLayer(ctx, g, s, layer, o)
+	var reports []*exchange.Report
+	for _, name := range c.File {
+		in.Path = name
+		r, err := c.one(ctx, g, s, in)
+		if r != nil {
+			reports = append(reports, r)
+			err = errors.Join(c.print(s, r), c.explain(name, err))
+		} else {
+			err = c.explain(name, err)
+		}
+		if err != nil {
+			return errors.Join(err, c.onMap(reports))
+		}
 	}
-	return c.importItems(ctx, g, s, o)
+	return c.onMap(reports)
+}
+
+// allReadable looks at every one of several files before the first is written:
+// each is an import of its own, but none is made when one is refused.
+func (c *importCmd) allReadable(ctx context.Context, g *globals, s *streams, in atlas.Intake) error {
+	for _, name := range c.File {
+		if _, err := os.Stat(name); err != nil {
+			return plainOpen(name, err)
+		}
+	}
+	if len(c.File) == 1 || c.DryRun {
+		return nil
+	}
+	look := *c
+	look.DryRun = true
+	for _, name := range c.File {
+		in.Path = name
+		if r, err := look.one(ctx, g, s, in); err != nil {
+			if r != nil {
+				err = errors.Join(c.print(s, r), c.explain(name, err))
+			}
+			return err
+		}
+	}
+	return nil
 }
 
 // wanted checks that the flags go together and returns the layer to import.
@@ -78,12 +121,18 @@ func (c *importCmd) wanted() (layer survey.Layer, err error) {
 	switch {
 	case !c.Sites && !c.Points && c.Layer == "":
 		return layer, misuse("say what the files hold: --sites, --points, or --layer NAME --role ROLE")
-	case c.Layer == "" && (c.Role != "" || c.AsOf != "" || c.Licence != ""):
-		return layer, misuse("--role, --as-of and --licence go with --layer")
-	case c.Layer != "" && len(c.File) > 1:
+	case c.Layer == "" && (c.Role != "" || c.AsOf != "" || c.Licence != "" || c.Key != ""):
+		return layer, misuse("--role, --as-of, --licence and --key go with --layer")
+	case len(c.File) > 1 && c.Layer != "":
 		return layer, misuse("a layer is read from one file")
-	case c.Layer != "" && c.Map != "":
-		return layer, misuse("--map goes with --points and --sites: a layer keeps its columns as they are")
+	case len(c.File) > 1 && c.RemoveMissing:
+		return layer, misuse("--remove-missing goes with one file, which then is the whole edition")
+	case c.Layer != "" && (c.Map != "" || c.RemoveMissing):
+		return layer, misuse("--map goes with --points and --sites, and so does --remove-missing: a layer keeps its columns as they are and is replaced as a whole")
+	case c.SaveMap != "" && c.Map == "":
+		return layer, misuse("--save-map keeps the mapping that --map names")
+	case !(c.Near >= 0 && c.Near <= 1000):
+		return layer, misuse("--near is a distance from 0 to 1000 m")
 	case c.Layer != "":
 		layer, err = c.layer()
 	}
@@ -93,12 +142,28 @@ func (c *importCmd) wanted() (layer survey.Layer, err error) {
 	return layer, err
 }
 
-func (c *importCmd) mapping() (*exchange.Mapping, error) {
+// of is the collection the files go to, "" for a layer.
+func (c *importCmd) of() string {
+	switch {
+	case c.Sites:
+		return sqlite.Sites
+	case c.Points:
+		return sqlite.Points
+	}
+	return ""
+}
+
+// mapping reads the mapping that is named: a file, else one that was saved.
+func (c *importCmd) mapping(ctx context.Context, g *globals, s *streams) (*exchange.Mapping, error) {
 	if c.Map == "" {
 		return nil, nil
 	}
 	text, err := os.ReadFile(c.Map)
-	if err != nil {
+	if errors.Is(err, os.ErrNotExist) {
+		if text, err = c.savedMapping(ctx, g, s); err != nil {
+			return nil, err
+		}
+	} else if err != nil {
 		return nil, plainOpen(c.Map, err)
 	}
 	read := exchange.MapPoints
@@ -109,7 +174,32 @@ func (c *importCmd) mapping() (*exchange.Mapping, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read mapping %s: %w", filepath.Base(c.Map), err)
 	}
-	return m, nil
+	if c.SaveMap == "" || c.DryRun {
+		return m, nil
+	}
+	return m, g.fill(ctx, s, func(a atlas.Atlas) error {
+		return a.Store.SaveMapping(ctx, sqlite.Mapping{Name: c.SaveMap, Of: c.of(), Body: text}, author())
+	})
+}
+
+func (c *importCmd) savedMapping(ctx context.Context, g *globals, s *streams) (json.RawMessage, error) {
+	nowhere := fmt.Errorf("there is no file %s, and no mapping of that name is saved: holdfast imports mappings lists them", c.Map)
+	if _, err := os.Stat(g.Atlas); errors.Is(err, os.ErrNotExist) {
+		return nil, nowhere
+	}
+	a, done, err := g.open(ctx, s, sqlite.Options{ReadOnly: true})
+	if err != nil {
+		return nil, err
+	}
+	defer done()
+	m, err := a.Store.Mapping(ctx, c.Map)
+	switch {
+	case errors.Is(err, survey.ErrNotFound):
+		return nil, nowhere
+	case err == nil && m.Of != c.of():
+		return nil, fmt.Errorf("the mapping %s is for %s, not for %s", m.Name, m.Of, c.of())
+	}
+	return m.Body, err
 }
 
 // counting shows on a terminal how many records were read or written, and ends
@@ -126,7 +216,7 @@ func counting(ctx context.Context, w io.Writer, what string) func(int) error {
 }
 
 func (c *importCmd) layer() (survey.Layer, error) {
-	l := survey.Layer{ID: slug(c.Layer), Title: c.Layer, Role: survey.Role(c.Role), SourceFile: filepath.Base(c.File[0]), Licence: c.Licence}
+	l := survey.Layer{ID: survey.LayerID(c.Layer), Title: c.Layer, Role: survey.Role(c.Role), Licence: c.Licence}
 	if c.AsOf != "" {
 		t, err := time.Parse(time.DateOnly, c.AsOf)
 		if err != nil {
@@ -140,148 +230,56 @@ func (c *importCmd) layer() (survey.Layer, error) {
 	return l, nil
 }
 
-// slug makes the id a layer has in addresses from its name.
-func slug(name string) string {
-	var b strings.Builder
-	for _, r := range strings.ToLower(name) {
-		switch {
-		case r >= 'a' && r <= 'z' || r >= '0' && r <= '9':
-			b.WriteRune(r)
-		case b.Len() > 0 && !strings.HasSuffix(b.String(), "-"):
-			b.WriteByte('-')
+// one looks at a file or takes it in.
+func (c *importCmd) one(ctx context.Context, g *globals, s *streams, in atlas.Intake) (r *exchange.Report, err error) {
+	if c.DryRun {
+		a := atlas.Atlas{Now: s.now}
+		if _, err := os.Stat(g.Atlas); err == nil {
+			var done func()
+			if a, done, err = g.open(ctx, s, sqlite.Options{ReadOnly: true}); err != nil {
+				return nil, err
+			}
+			defer done()
 		}
+		return a.Look(ctx, in)
 	}
-	return strings.TrimSuffix(b.String(), "-")
-}
-
-// open opens a file and says, where it leaves something open, which flag helps.
-func (c *importCmd) open(name string, o exchange.Options) (*exchange.Input, error) {
-	o.File = filepath.Base(name)
-	if _, err := os.Stat(name); err != nil {
-		return nil, plainOpen(name, err)
-	}
-	in, err := exchange.Open(name, o)
-	switch {
-	case errors.Is(err, exchange.ErrTables):
-		return nil, fmt.Errorf("%s: %w: name one with --table", o.File, err)
-	case errors.Is(err, exchange.ErrNoCRS):
-		return nil, fmt.Errorf("%s: %w with --crs, like --crs EPSG:26915; whoever made the file knows it", o.File, err)
-	case err != nil:
-		return nil, fmt.Errorf("%s: %w", o.File, err)
-	}
-	return in, nil
-}
-
-// importLayer reads the file once, into the atlas: what is refused in the end
-// takes the rest back with it. When refused records are allowed they are counted
-// first, for the layer's description.
-func (c *importCmd) importLayer(ctx context.Context, g *globals, s *streams, layer survey.Layer, o exchange.Options) error {
-	in, err := c.open(c.File[0], o)
-	if err != nil {
-		return err
-	}
-	defer in.Close() // it was only read
-	layer.SourceCRS = in.System()
-	if c.DryRun || c.AcceptPartial {
-		r := c.read(in, layer.Role)
-		for range r.features {
-		}
-		layer.Refused = r.report.Refused
-		if c.DryRun || r.err != nil {
-			return errors.Join(c.print(s, r.report), r.err)
-		}
-	}
-	r := c.read(in, layer.Role)
+	var made sqlite.Import
 	err = g.fill(ctx, s, func(a atlas.Atlas) error {
-		_, err := a.Store.AddLayer(ctx, layer, r.features, author())
+		r, made, err = a.Take(ctx, in, author())
 		return err
 	})
+	if err == nil {
+		fmt.Fprintf(s.err, "%s written to %s: import %d, which holdfast imports undo %d takes back\n", wrote(r), g.Atlas, made.Number, made.Number)
+	}
+	return r, err
+}
+
+func wrote(r *exchange.Report) string {
+	if c := r.Changes; c != nil && c.Unchanged > 0 {
+		return fmt.Sprintf("%d records", c.Added+c.Changed)
+	}
+	return fmt.Sprintf("%d records", r.Taken())
+}
+
+// explain says, where a file leaves something open, which flag helps.
+func (c *importCmd) explain(name string, err error) error {
+	var refused *atlas.RefusedError
+	file := filepath.Base(name)
 	switch {
-	case r.err != nil:
-		err = r.err
-	case err != nil:
-		err = fmt.Errorf("nothing was written: %w", err)
-	}
-	if err := errors.Join(c.print(s, r.report), err); err != nil {
+	case err == nil:
+		return nil
+	case errors.As(err, &refused) && refused.Taken > 0:
+		return fmt.Errorf("%w: mend them, or take the rest with --accept-partial", err)
+	case errors.As(err, &refused):
 		return err
+	case errors.Is(err, exchange.ErrTables):
+		return fmt.Errorf("%s: %w: name one with --table", file, err)
+	case errors.Is(err, exchange.ErrNoCRS):
+		return fmt.Errorf("%s: %w with --crs, like --crs EPSG:26915; whoever made the file knows it", file, err)
+	case errors.Is(err, atlas.ErrGridCRS):
+		return fmt.Errorf("%w: name it with --crs", err)
 	}
-	fmt.Fprintf(s.err, "%d records written to %s\n", r.report.Taken(), g.Atlas)
-	return nil
-}
-
-// reading is a layer on its way in. When the features have ended, err says why
-// they must not be kept.
-type reading struct {
-	features iter.Seq2[survey.LayerFeature, error]
-	report   *exchange.Report
-	err      error
-}
-
-func (c *importCmd) read(in *exchange.Input, role survey.Role) *reading {
-	features, report := in.Layer(role)
-	r := &reading{report: report}
-	r.features = func(yield func(survey.LayerFeature, error) bool) {
-		for f, err := range features {
-			if r.err = err; !yield(f, err) {
-				return
-			}
-		}
-		if r.err == nil {
-			r.err = c.judge(report.Taken(), report.Refused)
-		}
-		if r.err != nil {
-			yield(survey.LayerFeature{}, r.err)
-		}
-	}
-	return r
-}
-
-// judge refuses an import with refused records, unless told otherwise.
-func (c *importCmd) judge(taken, refused int) error {
-	switch {
-	case refused > 0 && !c.AcceptPartial:
-		return fmt.Errorf("%d records are refused, so nothing is written: mend them, or take the rest with --accept-partial", refused)
-	case refused > 0 && taken == 0:
-		return fmt.Errorf("all %d records are refused, so nothing is written", refused)
-	}
-	return nil
-}
-
-// importItems reads and judges every file before the atlas is opened.
-func (c *importCmd) importItems(ctx context.Context, g *globals, s *streams, o exchange.Options) error {
-	var sites []survey.Site
-	var points []survey.Point
-	refused := 0
-	for _, name := range c.File {
-		in, err := c.open(name, o)
-		if err != nil {
-			return err
-		}
-		var report *exchange.Report
-		if c.Sites {
-			var items []survey.Site
-			items, report, err = in.Sites()
-			sites = append(sites, items...)
-		} else {
-			var items []survey.Point
-			items, report, err = in.Points()
-			points = append(points, items...)
-		}
-		refused += report.Refused
-		if err := errors.Join(c.print(s, report), err, in.Close()); err != nil {
-			return err
-		}
-	}
-	taken := len(sites) + len(points)
-	if err := c.judge(taken, refused); err != nil || c.DryRun {
-		return err
-	}
-	err := g.fill(ctx, s, func(a atlas.Atlas) error { return a.Store.ImportAll(ctx, sites, points, author()) })
-	if err != nil {
-		return fmt.Errorf("nothing was written: %w", err)
-	}
-	fmt.Fprintf(s.err, "%d records written to %s\n", taken, g.Atlas)
-	return nil
+	return fmt.Errorf("%s: nothing was written: %w", file, err)
 }
 
 func (c *importCmd) print(s *streams, r *exchange.Report) error {
@@ -292,21 +290,12 @@ func (c *importCmd) print(s *streams, r *exchange.Report) error {
 	return err
 }
 
-// extent is where the atlas lies; nil when there is none yet, or nothing in it.
-func (g *globals) extent(ctx context.Context, s *streams) (*orb.Bound, error) {
-	if _, err := os.Stat(g.Atlas); errors.Is(err, os.ErrNotExist) {
-		return nil, nil
+// onMap writes the file that --report names.
+func (c *importCmd) onMap(reports []*exchange.Report) error {
+	if c.Report == "" || len(reports) == 0 {
+		return nil
 	}
-	a, done, err := g.open(ctx, s, sqlite.Options{ReadOnly: true})
-	if err != nil {
-		return nil, err
-	}
-	defer done()
-	b, ok, err := a.Store.Bounds(ctx)
-	if err != nil || !ok {
-		return nil, err
-	}
-	return &b, nil
+	return beside(c.Report, c.Report, func(w io.Writer) error { return exchange.WriteReportGeoJSON(w, reports...) })
 }
 
 // fill opens the atlas for put. Where there is none, one is made under another

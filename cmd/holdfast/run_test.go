@@ -65,7 +65,7 @@ func (r result) sentence(t *testing.T, code int, says string) {
 }
 
 func TestEveryVerbHasHelpWithAnExample(t *testing.T) {
-	for _, verb := range []string{"demo", "serve", "import", "export", "options", "near", "coverage", "sheet", "policy", "policy show", "policy try", "policy set", "convert", "terrain"} {
+	for _, verb := range []string{"demo", "serve", "import", "imports", "imports list", "imports undo", "imports mappings", "export", "options", "near", "coverage", "sheet", "policy", "policy show", "policy try", "policy set", "convert", "terrain"} {
 		r := call(t, "", append(strings.Fields(verb), "--help")...)
 		assert.Equal(t, exitDone, r.code, verb)
 		assert.Contains(t, r.out, "holdfast "+verb, verb)
@@ -85,6 +85,12 @@ func TestWrongUse(t *testing.T) {
 		{"import", "x", "--layer", "L"},
 		{"import", "x", "--layer", "L", "--role", "moat"},
 		{"import", "x", "--sites", "--points"},
+		{"import", "x", "--points", "--near", "NaN"},
+		{"import", "x", "--points", "--key", "k"},
+		{"import", "x", "y", "--points", "--remove-missing"},
+		{"import", "x", "--points", "--save-map", "k"},
+		{"imports", "undo", "x"},
+		{"imports", "undo", "--", "-1"},
 		{"serve", "--port", "1"},
 		{"terrain"},
 		{"policy"},

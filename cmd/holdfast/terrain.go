@@ -84,15 +84,15 @@ func (c *terrainCmd) Run(ctx context.Context, s *streams) error {
 	if err != nil {
 		return c.unplaced(err)
 	}
-	defer grid.file.Close()
-	surface, err := grid.surface()
+	defer grid.Close()
+	surface, err := grid.Surface()
 	if err != nil {
 		return err
 	}
-	a := terrainAnswer{Lon: at.Point.Lon(), Lat: at.Point.Lat(), Raster: grid.raster.Describe(), CRS: grid.system.String()}
+	a := terrainAnswer{Lon: at.Point.Lon(), Lat: at.Point.Lat(), Raster: grid.Raster.Describe(), CRS: grid.System.String()}
 	err = c.ask(surface, at, &a)
 	if err == nil && a.HeightM == nil {
-		err = fmt.Errorf("%s holds no height at %.6f, %.6f: the place is outside the grid or in a gap of it", grid.name, a.Lat, a.Lon)
+		err = fmt.Errorf("%s holds no height at %.6f, %.6f: the place is outside the grid or in a gap of it", grid.Name, a.Lat, a.Lon)
 	} else if err != nil && !errors.Is(err, crs.ErrOutsideArea) {
 		return c.unplaced(err)
 	}

@@ -141,9 +141,12 @@ func NewLayerComparer(column string) *LayerComparer {
 	return &LayerComparer{column: column, seed: maphash.MakeSeed(), members: geojson.NewMembers()}
 }
 
-// Had notes a feature of the edition on file, as the store returns it.
+// Replaces says that there is an edition on file, perhaps without features.
+func (c *LayerComparer) Replaces() { c.hadOld = true }
+
+// Had notes a feature of the edition on file, as the store returns it, before
+// the first of the file.
 func (c *LayerComparer) Had(f survey.LayerFeature) error {
-	c.hadOld = true
 	number, err := strconv.ParseUint(f.ID, 10, 32)
 	if err != nil {
 		return fmt.Errorf("compare feature %q: %w", f.ID, err)

@@ -36,14 +36,24 @@ func MatchSites(r *Report, items, onFile []survey.Site, within geo.Length) (Matc
 	})
 }
 
-// MatchPoints is MatchSites for points: by id, else by site and label. Each
-// point's Site must be the id of a site. What is removed is looked for at the
-// sites that the file names.
-func MatchPoints(r *Report, items, onFile []survey.Point, within geo.Length) (Match[survey.Point], error) {
+// MatchPoints is MatchSites for points: by id, else by site and label. Sites
+// gives the ids of the sites that the points name, by id or code; nil is not
+// known. What is removed is looked for at the sites that the file names.
+func MatchPoints(r *Report, items, onFile []survey.Point, sites map[string]string, within geo.Length) (Match[survey.Point], error) {
 	return match(r, items, onFile, within, noun[survey.Point]{
 		by: "id, else site and label", id: func(p survey.Point) string { return p.ID }, name: func(p survey.Point) string { return p.Label },
 		key: func(p survey.Point) string { return p.Site + "\x00" + fold(p.Label) }, scope: func(p survey.Point) string { return p.Site },
 		feature: survey.Point.Feature, parse: survey.ParsePoint,
+		settle: func(p *survey.Point) string {
+			if sites == nil {
+				return ""
+			}
+			if sites[p.Site] == "" {
+				return fmt.Sprintf("/properties/site: %q is no site of this atlas", p.Site)
+			}
+			p.Site = sites[p.Site]
+			return ""
+		},
 	})
 }
 
@@ -52,9 +62,10 @@ type noun[T any] struct {
 	by      string
 	id      func(T) string
 	name    func(T) string
-	key     func(T) string // what tells it without an id
-	scope   func(T) string // what it is removed from
-	one     bool           // no two may have a key
+	key     func(T) string  // what tells it without an id
+	scope   func(T) string  // what it is removed from
+	one     bool            // no two may have a key
+	settle  func(*T) string // makes it comparable; nil when it is, not "" when it cannot be
 	feature func(T) (geojson.Feature, error)
 	parse   func(geojson.Feature) (T, error)
 }
@@ -77,6 +88,12 @@ func match[T any](r *Report, items, onFile []T, within geo.Length, n noun[T]) (m
 	var all []thing
 	for i, item := range items {
 		number := r.taken[i]
+		if n.settle != nil {
+			if why := n.settle(&item); why != "" {
+				r.refuse(number, n.id(item), n.name(item), why)
+				continue
+			}
+		}
 		scopes[n.scope(item)] = true
 		at, found, why := which(n, item, byID, byKey)
 		if why != "" {

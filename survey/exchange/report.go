@@ -59,6 +59,9 @@ func (u Unmatched) String() string {
 	return fmt.Sprintf("%s: the value %q is not in the mapping (%d records)", u.Property, u.Value, u.Records)
 }
 
+// Last is the number of the record that was read last.
+func (r *Report) Last() int { return r.last }
+
 // Summary is the report without its records.
 func (r *Report) Summary() Report {
 	s := *r
