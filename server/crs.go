@@ -29,11 +29,23 @@ type system struct {
 
 const (
 	crs84     = "http://www.opengis.net/def/crs/OGC/1.3/CRS84"
+	crs84h    = "http://www.opengis.net/def/crs/OGC/0/CRS84h"
 	epsg      = "http://www.opengis.net/def/crs/EPSG/0/"
 	webSphere = 3857
 )
 
-var stored84 = system{uri: crs84, name: "WGS 84 longitude, latitude"}
+// Heights are stored as they were surveyed, so the systems with and without
+// them differ in their name only.
+var (
+	stored84 = system{uri: crs84, name: "WGS 84 longitude, latitude"}
+	high84   = system{uri: crs84h, name: "WGS 84 longitude, latitude, height"}
+)
+
+// degrees tells the systems whose coordinates are those stored, but perhaps
+// for their order.
+func (s system) degrees() bool {
+	return s.crs == nil || s.crs.Code == "EPSG:4326" || s.crs.Code == "EPSG:4979"
+}
 
 func newSystem(c *crs.CRS) system {
 	return system{uri: epsg + strings.TrimPrefix(c.Code, "EPSG:"), name: c.Name, crs: c, swapped: c.Axes == crs.NorthEast}
@@ -58,7 +70,7 @@ var statePlanes = sync.OnceValue(func() []system {
 // coordinates in: of the world, of the UTM zones and of the state planes
 // around its middle.
 func systemsFor(b orb.Bound, known bool) []system {
-	out := []system{stored84}
+	out := []system{stored84, high84}
 	add := func(code int) {
 		c, err := crs.ByEPSG(code)
 		if err != nil {
@@ -69,6 +81,7 @@ func systemsFor(b orb.Bound, known bool) []system {
 		}
 	}
 	add(4326)
+	add(4979)
 	add(webSphere)
 	if !known {
 		return out
@@ -134,7 +147,7 @@ func (s system) read(p orb.Point) (orb.Point, error) {
 	if s.swapped {
 		p[0], p[1] = p[1], p[0]
 	}
-	if s.crs == nil || !s.crs.Projected && s.crs.Code == "EPSG:4326" {
+	if s.degrees() {
 		return p, nil
 	}
 	return s.crs.ToWGS84(p[0], p[1])
@@ -143,7 +156,7 @@ func (s system) read(p orb.Point) (orb.Point, error) {
 // write takes a position to the wire. Plane coordinates are cut to a tenth of
 // a millimetre.
 func (s system) write(p orb.Point) (orb.Point, error) {
-	if s.crs != nil && s.crs.Code != "EPSG:4326" {
+	if !s.degrees() {
 		x, y, err := s.crs.FromWGS84(p)
 		if err != nil {
 			return p, err
@@ -205,7 +218,7 @@ func boxIn(q url.Values, s system) (*orb.Bound, cql2.Expr, error) {
 	case s.crs == nil:
 		b, err := boundOf(*v)
 		return b, nil, err
-	case s.crs.Code == "EPSG:4326":
+	case s.degrees():
 		b, err := boundOf([4]float64{v[1], v[0], v[3], v[2]})
 		return b, nil, err
 	case s.crs.Code == fmt.Sprint("EPSG:", webSphere):

@@ -18,6 +18,7 @@ import (
 
 const (
 	crs84    = "http://www.opengis.net/def/crs/OGC/1.3/CRS84"
+	crs84h   = "http://www.opengis.net/def/crs/OGC/0/CRS84h"
 	epsg     = "http://www.opengis.net/def/crs/EPSG/0/"
 	epsg4326 = epsg + "4326"
 )
@@ -57,16 +58,16 @@ func systemsOf(t *testing.T, h http.Handler, collection string) []string {
 func TestSystems(t *testing.T) {
 	s, store := fixture(t)
 	for _, collection := range []string{"sites", "points", "river"} {
-		assert.ElementsMatch(t, []string{crs84, epsg4326, epsg + "3857", epsg + "32615", epsg + "32153", epsg + "2288"}, systemsOf(t, s, collection), collection)
+		assert.ElementsMatch(t, []string{crs84, crs84h, epsg4326, epsg + "4979", epsg + "3857", epsg + "32615", epsg + "32153", epsg + "2288"}, systemsOf(t, s, collection), collection)
 	}
 	for name, c := range map[string]struct {
 		shape orb.Geometry
 		want  []string
 	}{
-		"south of the equator":      {orb.Point{174.76, -36.85}, []string{crs84, epsg4326, epsg + "3857", epsg + "32760"}},
-		"on the equator":            {orb.LineString{{32.5, -0.1}, {32.6, 0.1}}, []string{crs84, epsg4326, epsg + "3857", epsg + "32636", epsg + "32736"}},
-		"too wide for any zone":     {orb.LineString{{-120, 40}, {20, 41}}, []string{crs84, epsg4326, epsg + "3857"}},
-		"beyond the map's top edge": {orb.Point{10, 89}, []string{crs84, epsg4326}}, // UTM and web Mercator end at 84° and 85.06°
+		"south of the equator":      {orb.Point{174.76, -36.85}, []string{crs84, crs84h, epsg4326, epsg + "4979", epsg + "3857", epsg + "32760"}},
+		"on the equator":            {orb.LineString{{32.5, -0.1}, {32.6, 0.1}}, []string{crs84, crs84h, epsg4326, epsg + "4979", epsg + "3857", epsg + "32636", epsg + "32736"}},
+		"too wide for any zone":     {orb.LineString{{-120, 40}, {20, 41}}, []string{crs84, crs84h, epsg4326, epsg + "4979", epsg + "3857"}},
+		"beyond the map's top edge": {orb.Point{10, 89}, []string{crs84, crs84h, epsg4326, epsg + "4979"}}, // UTM and web Mercator end at 84° and 85.06°
 	} {
 		t.Run(name, func(t *testing.T) {
 			addLayer(t, store, survey.Layer{ID: "other", Title: "Other", Role: survey.RoleOther}, c.shape)
@@ -75,7 +76,7 @@ func TestSystems(t *testing.T) {
 	}
 	_, err := store.AddLayer(t.Context(), survey.Layer{ID: "empty", Title: "Empty", Role: survey.RoleOther}, func(func(survey.LayerFeature, error) bool) {}, author)
 	require.NoError(t, err)
-	assert.ElementsMatch(t, []string{crs84, epsg4326, epsg + "3857"}, systemsOf(t, s, "empty"))
+	assert.ElementsMatch(t, []string{crs84, crs84h, epsg4326, epsg + "4979", epsg + "3857"}, systemsOf(t, s, "empty"))
 }
 
 // TestOutputSystems compares positions in every system with PROJ's, and boxes
@@ -144,6 +145,9 @@ func TestAxisOrder(t *testing.T) {
 	assert.Equal(t, []float64{44.65, -91.2, 251.5}, coordinates(at+"a?crs="+epsg4326))
 	require.Equal(t, http.StatusCreated, send("b", feature(-91.2, 44.65), crs84).StatusCode)
 	assert.Equal(t, []float64{-91.2, 44.65, 251.5}, coordinates(at+"b"))
+	require.Equal(t, http.StatusCreated, send("h", feature(44.65, -91.2), epsg+"4979").StatusCode)
+	assert.Equal(t, []float64{-91.2, 44.65, 251.5}, coordinates(at+"h?crs="+crs84h))
+	assert.Equal(t, []float64{44.65, -91.2, 251.5}, coordinates(at+"h?crs="+epsg+"4979"))
 	utm := cs2cs(t, "32615", orb.Point{-91.2, 44.65})
 	require.Equal(t, http.StatusCreated, send("c", feature(utm[0], utm[1]), epsg+"32615").StatusCode)
 	got := coordinates(at + "c")
@@ -157,6 +161,8 @@ func TestAxisOrder(t *testing.T) {
 		"bbox=179,-1,-179,1":                                   {"1", "2"},
 		"bbox=-1,179,1,-179&bbox-crs=" + epsg4326:              {"1", "2"},
 		"bbox=-1,-179,1,179&bbox-crs=" + epsg4326:              {"3"},
+		"bbox=-1,-179,0,1,179,9&bbox-crs=" + epsg + "4979":    {"3"},
+		"bbox=179,-1,0,-179,1,9&bbox-crs=" + crs84h:           {"1", "2"},
 		"bbox=-3e7,-3e7,3e7,3e7&bbox-crs=" + epsg + "3857":     {"1", "2", "3"}, // more than the map shows
 		"bbox=1.99e7,-10,-1.99e7,10&bbox-crs=" + epsg + "3857": {"1", "2"},
 	} {
