@@ -161,8 +161,8 @@ func TestAxisOrder(t *testing.T) {
 		"bbox=179,-1,-179,1":                                   {"1", "2"},
 		"bbox=-1,179,1,-179&bbox-crs=" + epsg4326:              {"1", "2"},
 		"bbox=-1,-179,1,179&bbox-crs=" + epsg4326:              {"3"},
-		"bbox=-1,-179,0,1,179,9&bbox-crs=" + epsg + "4979":    {"3"},
-		"bbox=179,-1,0,-179,1,9&bbox-crs=" + crs84h:           {"1", "2"},
+		"bbox=-1,-179,0,1,179,9&bbox-crs=" + epsg + "4979":     {"3"},
+		"bbox=179,-1,0,-179,1,9&bbox-crs=" + crs84h:            {"1", "2"},
 		"bbox=-3e7,-3e7,3e7,3e7&bbox-crs=" + epsg + "3857":     {"1", "2", "3"}, // more than the map shows
 		"bbox=1.99e7,-10,-1.99e7,10&bbox-crs=" + epsg + "3857": {"1", "2"},
 	} {

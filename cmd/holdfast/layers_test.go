@@ -50,7 +50,7 @@ var allowed = map[string][]string{
 
 	"survey":                   {"geo", "geo/geojson"},
 	"survey/answer":            {"geo", "geo/grid", "geo/magnetic", "geo/tangent", "survey", "survey/ground", "survey/load", "survey/rig", "survey/soil", "survey/surround"},
-	"survey/atlas":             {"geo", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/terrain", "geo/terrain/raster", "geo/vector", "geo/vector/file", "survey", "survey/answer", "survey/coverage", "survey/drawing", "survey/exchange", "survey/ground", "survey/near", "survey/preplan", "survey/sqlite", "survey/surround", "survey/upkeep", "survey/walk"},
+	"survey/atlas":             {"geo", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/terrain", "geo/terrain/raster", "geo/vector", "geo/vector/file", "geo/vector/gpkg", "survey", "survey/answer", "survey/coverage", "survey/drawing", "survey/exchange", "survey/ground", "survey/near", "survey/preplan", "survey/sqlite", "survey/surround", "survey/upkeep", "survey/walk"},
 	"survey/coverage":          {"geo", "geo/geodesic", "geo/geojson", "survey", "survey/answer", "survey/near"},
 	"survey/demo":              {"geo/geojson", "survey", "survey/sqlite"},
 	"survey/demo/gen":          {"geo", "geo/geodesic", "geo/geojson", "survey"},

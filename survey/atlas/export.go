@@ -13,6 +13,7 @@ import (
 	"holdfast/geo/crs"
 	"holdfast/geo/vector"
 	"holdfast/geo/vector/file"
+	"holdfast/geo/vector/gpkg"
 	"holdfast/survey"
 	"holdfast/survey/exchange"
 	"holdfast/survey/sqlite"
@@ -67,6 +68,9 @@ func (a Atlas) Export(ctx context.Context, w io.Writer, e Export) (Exported, err
 	to, err := file.NewWriter(w, e.Format)
 	if err != nil {
 		return out, err
+	}
+	if g, is := to.(*gpkg.Writer); is {
+		to = &withLists{Writer: g}
 	}
 	err = to.Begin(layer)
 	if err == nil {

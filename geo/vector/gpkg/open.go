@@ -238,6 +238,9 @@ func (s *source) describe(ctx context.Context, i int) error {
 	if n == 0 {
 		return errors.New("gpkg_contents names it, but it is not there")
 	}
+	if err := s.readMIME(ctx, i); err != nil {
+		return err
+	}
 	if t.geometry != "" {
 		if l.CRS, err = s.crs(ctx, t.srs); err != nil {
 			return err

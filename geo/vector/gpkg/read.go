@@ -139,6 +139,10 @@ func (c column) text(s string) (out any, note string) {
 			}
 		}
 		return s, fmt.Sprintf("%q is no time and was taken as text", vector.ShortText(s))
+	case vector.JSON:
+		if raw, ok := asJSON(s); ok {
+			return raw, ""
+		}
 	}
 	if fixed, was := vector.FixText(s); was {
 		return fixed, vector.FixedText

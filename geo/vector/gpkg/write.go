@@ -21,15 +21,17 @@ import (
 // (see vector.Describe). Whole numbers as IDs become the key fid where they are
 // free.
 type Writer struct {
-	path   string    // of the database
-	out    io.Writer // where it is copied to, nil when it stays at path
-	conn   *sqlite3.SQLiteConn
-	names  vector.Names // of tables
-	srs    map[int64]bool
-	tables []*output
-	styles []Style
-	linked bool // gpkgext_relations is there
-	ledger vector.Ledger
+	path      string    // of the database
+	out       io.Writer // where it is copied to, nil when it stays at path
+	conn      *sqlite3.SQLiteConn
+	names     vector.Names // of tables
+	srs       map[int64]bool
+	tables    []*output
+	now       *output // the table that is written to
+	styles    []Style
+	linked    bool // gpkgext_relations is there
+	described bool // gpkg_data_columns is there
+	ledger    vector.Ledger
 }
 
 // output is a table on its way out.
@@ -42,6 +44,7 @@ type output struct {
 	srs      int64
 	fields   []vector.Field
 	at       map[string]int // of a property in fields
+	json     []string       // columns that hold JSON
 	insert   driver.Stmt
 	index    driver.Stmt
 	extent   *orb.Bound
@@ -121,13 +124,6 @@ func (w *Writer) addSRS(s srs) error {
 	return w.exec(`INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, NULL)`, s.name, s.id, s.organization, s.code, s.definition)
 }
 
-func (w *Writer) current() *output {
-	if len(w.tables) == 0 {
-		return nil
-	}
-	return w.tables[len(w.tables)-1]
-}
-
 // Begin makes the table of a layer.
 func (w *Writer) Begin(l vector.Layer) error {
 	if err := w.begin(l); err != nil {
@@ -156,14 +152,27 @@ func (w *Writer) begin(l vector.Layer) error {
 	if err := w.register(t); err != nil {
 		return err
 	}
+	for _, column := range t.json {
+		if err := w.declareJSON(t.name, column); err != nil {
+			return err
+		}
+	}
 	insert := fmt.Sprintf("INSERT INTO %s VALUES (?%s)", quote(t.name), strings.Repeat(", ?", len(columns)-1))
 	var err error
 	if t.insert, err = w.conn.Prepare(insert); err != nil {
 		return err
 	}
 	t.values = make([]driver.Value, len(columns))
-	w.tables = append(w.tables, t)
+	w.tables, w.now = append(w.tables, t), t
 	return nil
+}
+
+// Into has the records that follow go to a layer that was begun before the
+// last one. A name that was not begun changes nothing.
+func (w *Writer) Into(layer string) {
+	if t := w.table(layer); t != nil {
+		w.now = t
+	}
 }
 
 func (w *Writer) findSRS(t *output) error {
@@ -219,7 +228,7 @@ func (w *Writer) columns(t *output) []string {
 			w.ledger.Add(0, fmt.Sprintf("%s: the column is called %s; names differ in more than their case and hold no quotation marks", f.Name, name))
 		}
 		if f.Type == vector.JSON {
-			w.ledger.Add(0, fmt.Sprintf("%s: values of type json became text", f.Name))
+			t.json = append(t.json, name)
 		}
 		t.at[f.Name] = i
 		out = append(out, quote(name)+" "+sqlType(f.Type))
@@ -265,7 +274,7 @@ func (w *Writer) Write(r vector.Record) error {
 	if r.Number == 0 {
 		return nil
 	}
-	t := w.current()
+	t := w.now
 	if t == nil {
 		return errors.New("write GeoPackage: no layer was begun")
 	}
@@ -338,8 +347,8 @@ func (w *Writer) fits(t *output, r *vector.Record) error {
 
 // LastID returns the key of the record written last, for Relate.
 func (w *Writer) LastID() int64 {
-	if t := w.current(); t != nil {
-		return t.last
+	if w.now != nil {
+		return w.now.last
 	}
 	return 0
 }

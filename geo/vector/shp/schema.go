@@ -176,10 +176,13 @@ func (s *schema) row(r vector.Record, ledger *vector.Ledger) []byte {
 		}
 		text, left := f.text(v)
 		if len(text) > f.width {
-			if f.kind == 'C' {
+			switch {
+			case f.kind == 'C' && vector.TypeOf(v) == vector.JSON: // a piece of it would be no JSON
+				text, left = "", fmt.Sprintf("is a list or an object of more than %d bytes and was left out", f.width)
+			case f.kind == 'C':
 				ledger.Add(r.Number, fmt.Sprintf("%s: text of more than %d bytes was cut", f.property, f.width))
 				text = cut(text, f.width)
-			} else {
+			default:
 				text, left = "", "does not fit and was left out"
 			}
 		}

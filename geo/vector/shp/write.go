@@ -183,21 +183,26 @@ func (w *Writer) Close() (err error) {
 				return err
 			}
 		}
+		var names []string
 		for _, k := range l.order {
-			if err := w.pack(z, l, l.files[k]); err != nil {
+			name := w.fileName(l, k)
+			if err := pack(z, l, l.files[k], name); err != nil {
 				return fmt.Errorf("write Shapefile: %w", err)
 			}
+			names = append(names, name)
+		}
+		if len(names) > 1 {
+			w.ledger.Add(0, "several types of geometry in one file: the layer became the files "+strings.Join(names, ", "))
 		}
 	}
 	return z.Close()
 }
 
 // pack puts one Shapefile into the archive.
-func (w *Writer) pack(z *zip.Writer, l *layer, f *file) error {
+func pack(z *zip.Writer, l *layer, f *file, name string) error {
 	if err := f.finish(); err != nil {
 		return err
 	}
-	name := w.fileName(l, f.kind)
 	for _, m := range []struct {
 		ending string
 		r      io.ReadSeeker
