@@ -36,6 +36,12 @@ var access = map[string]survey.Leave{
 	"GET /points/{id}/revisions":           survey.Look,
 	"GET /points/{id}/revisions/{number}":  survey.Look,
 	"POST /points/{id}/revisions/{number}": survey.Record | survey.Contacts,
+	"GET /walk":                            survey.Record,
+	"GET /walk/area":                       survey.Record,
+	"GET /walk/districts":                  survey.Record,
+	"GET /walk/worker.js":                  anyone,
+	"GET /walk/engine.js":                  anyone,
+	"GET /walk/app.webmanifest":            anyone,
 
 	"GET /about":       anyone,
 	"GET /sheet.css":   anyone,

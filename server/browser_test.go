@@ -261,6 +261,11 @@ func TestAccessible(t *testing.T) {
 	}
 }
 
+// lowControls lists what is touched and lower than 48 px.
+const lowControls = `[...document.querySelectorAll('button, .button, input:not([type=hidden]), select, summary')]
+	.filter((e) => e.checkVisibility()).map((e) => [e, (e.closest('label') ?? e).getBoundingClientRect()])
+	.filter(([, r]) => r.height < 47.5).map(([e, r]) => e.outerHTML.slice(0, 100) + ' ' + r.width + 'x' + r.height)`
+
 // TestPagesFit requires that no page is wider than a narrow screen, and that
 // what is touched there is large enough.
 func TestPagesFit(t *testing.T) {
@@ -270,10 +275,7 @@ func TestPagesFit(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b.open(t, path)
 			assert.LessOrEqual(t, eval[int](t, b, `document.documentElement.scrollWidth`), 320)
-			small := eval[[]string](t, b, `[...document.querySelectorAll('button, .button, input:not([type=hidden]), select, summary')]
-				.filter((e) => e.checkVisibility()).map((e) => [e, (e.closest('label') ?? e).getBoundingClientRect()])
-				.filter(([, r]) => r.height < 47.5).map(([e, r]) => e.outerHTML.slice(0, 100) + ' ' + r.width + 'x' + r.height)`)
-			assert.Empty(t, small, "controls lower than 48 px")
+			assert.Empty(t, eval[[]string](t, b, lowControls), "controls lower than 48 px")
 		})
 	}
 }

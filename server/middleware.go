@@ -89,6 +89,6 @@ func bounded(next http.Handler) http.Handler {
 
 func compressed() func(http.Handler) http.Handler {
 	return middleware.Compress(5,
-		typeHTML, typeJSON, typeGeoJSON, typeProblem, typeOpenAPI, typeSchema, typeTile,
+		typeHTML, typeJSON, typeGeoJSON, "application/manifest+json", typeProblem, typeOpenAPI, typeSchema, typeTile,
 		"text/css", "text/javascript", "application/javascript", "image/svg+xml", "text/plain")
 }

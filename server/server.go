@@ -107,6 +107,12 @@ func (s *Server) routes() chi.Router {
 		r.Get("/"+c+"/{id}/revisions/{number}", s.revisionOf(c))
 		r.Post("/"+c+"/{id}/revisions/{number}", s.putBack(c))
 	}
+	r.Get("/walk", s.handleWalk)
+	r.Get("/walk/worker.js", s.handleWalkWorker)
+	r.Get("/walk/engine.js", s.handleWalkEngine)
+	r.Get("/walk/app.webmanifest", s.handleWalkManifest)
+	r.Get("/walk/area", s.handleWalkArea)
+	r.Get("/walk/districts", s.handleWalkDistricts)
 	r.Get("/about", s.handleAbout)
 	r.Post("/display", s.handleDisplay)
 	r.Get("/static/*", s.static.ServeHTTP)

@@ -20,7 +20,7 @@ import (
 	"strings"
 )
 
-//go:embed css/*.css js/*.js engine/engine.wasm.gz engine/*.js engine/*.txt lib/*.js lib/*.txt font/*.woff2 font/*.txt icon.svg
+//go:embed css/*.css js/*.js js/walk/*.js js/walk/worker/*.js icon/*.png engine/engine.wasm.gz engine/*.js engine/*.txt lib/*.js lib/*.txt font/*.woff2 font/*.txt icon.svg
 var files embed.FS
 
 // Files serves the embedded files under addresses that carry a hash of their
@@ -73,6 +73,15 @@ func (f *Files) List(patterns ...string) ([]string, error) {
 	}
 	slices.Sort(out)
 	return slices.Compact(out), nil
+}
+
+// Read returns the content of a file that is not kept packed.
+func (f *Files) Read(name string) ([]byte, error) {
+	b, err := files.ReadFile(name)
+	if err != nil {
+		return nil, fmt.Errorf("read embedded file: %w", err)
+	}
+	return b, nil
 }
 
 // Hash names this edition of the files.

@@ -1,0 +1,212 @@
+// The Walk: records a survey on foot. Everything is kept on the device first;
+// the network is only needed to take an area along and to send.
+import { all, get, newID, persist, put } from './db.js';
+import { fill, h } from './dom.js';
+import { ask, askText, now } from './engine.js';
+import { copy } from './feature.js';
+import { send, waiting } from './outbox.js';
+import { ready, takeArea } from './area.js';
+import { homeView } from './home.js';
+import { listView, questionView } from './form.js';
+import { endView } from './end.js';
+import { outboxView } from './outboxview.js';
+import { settleView } from './settle.js';
+import { lightSwitch } from './light.js';
+
+const root = document.getElementById('walk');
+const state = { net: document.getElementById('state-net'), outbox: document.getElementById('state-outbox') };
+
+const app = {
+  /** @type {any} the area taken along; null until there is one */
+  area: null,
+  units: root.dataset.units,
+  items: [],
+  photos: [],
+  item: null, // the one on screen
+  judged: null, // the answer for it
+  kept: {}, // small things remembered
+  net: 'unknown',
+  stored: false, // the browser promised not to clear the store
+
+  points: () => overlaid('points'),
+  sites: () => overlaid('sites'),
+  siteName: (id) => app.sites().find((s) => s.id === id)?.properties.name ?? 'no site yet',
+
+  /** Keeps an item, first of all else. */
+  async keep(item) {
+    if (!app.items.includes(item)) app.items = [...app.items.filter((i) => i.id !== item.id), item];
+    await put('items', item);
+    app.drawState();
+  },
+
+  /** Reads again what is kept, as another page may have changed it. */
+  async reload() {
+    const known = new Map(app.items.map((i) => [i.id, i]));
+    app.items = (await all('items')).map((i) => Object.assign(known.get(i.id) ?? {}, i)); // screens hold on to an item
+    app.photos = await all('photos');
+  },
+
+  async remember(key, value) {
+    app.kept[key] = value;
+    await put('kept', app.kept, 'small');
+  },
+
+  /** An item for a feature of the atlas, not kept yet. */
+  fromAtlas(kind, id) {
+    const found = app.area?.[kind].find((one) => one.feature.id === id);
+    return found && { id, kind, state: 'draft', feature: copy(found.feature), base: copy(found.feature), etag: `"${found.revision}"`, asked: {}, since: new Date().toISOString(), tries: 0 };
+  },
+
+  async begin() {
+    const id = newID();
+    const feature = { type: 'Feature', id, geometry: null, properties: { surveyed_at: now(), ...(app.kept.who ? { surveyed_by: app.kept.who } : {}) } };
+    await app.keep({ id, kind: 'points', state: 'draft', feature, base: null, etag: null, asked: {}, since: new Date().toISOString(), tries: 0 });
+    location.hash = `#q/${id}/position`;
+  },
+
+  /** Surveys a point of the atlas, or goes on with one on this device. */
+  async edit(id) {
+    let item = app.items.find((i) => i.id === id);
+    const fresh = app.fromAtlas('points', id);
+    if (!item || (item.state === 'sent' && fresh && Number(fresh.etag.slice(1, -1)) > Number((item.etag ?? '"0"').slice(1, -1)))) {
+      item = fresh;
+    }
+    item.state = item.state === 'conflict' ? 'conflict' : 'draft';
+    await app.keep(item);
+    location.hash = item.state === 'conflict' ? `#settle/${id}` : `#list/${id}`;
+  },
+
+  /** Judges the item on screen; the latest question wins. */
+  async judge() {
+    const item = app.item;
+    const turn = (app.turn = (app.turn ?? 0) + 1);
+    let judged = null;
+    if (app.area && item?.feature.geometry) {
+      const r = await ask('answer', { point: item.feature, as_of: now() });
+      judged = r.ok ? { ...r.ok } : { problem: r.problem };
+    }
+    if (turn === app.turn && item === app.item) app.judged = judged;
+    return app.judged;
+  },
+
+  /** What to do when the screen on show is left. */
+  onleave(act) {
+    leaving.push(act);
+  },
+
+  drawState,
+  async sendNow() {
+    const was = app.net;
+    app.sending = true;
+    drawState();
+    const how = await send(app).finally(() => (app.sending = false));
+    app.net = how === 'offline' ? 'off' : how === 'busy' ? was : 'on';
+    if (how === 'sent' && app.net === 'on') await takeArea(app, app.area?.title === 'the whole atlas' ? '' : app.area?.title).catch(() => {});
+    drawState();
+    if (location.hash.startsWith('#outbox') || location.hash.startsWith('#home') || !location.hash) draw(false);
+    clearTimeout(again);
+    if (how === 'offline') again = setTimeout(() => app.sendNow(), (pause = Math.min(pause * 2, 300000)));
+    else pause = 5000;
+    return how;
+  },
+  sendSoon: () => setTimeout(() => app.sendNow(), 0),
+  draw: () => draw(true),
+};
+
+let leaving = [];
+let again;
+let pause = 5000;
+
+/** Features of the area with those on this device in their place. */
+function overlaid(kind) {
+  const own = new Map(app.items.filter((i) => i.kind === kind).map((i) => [i.id, i.feature]));
+  const out = (app.area?.[kind] ?? []).map((one) => own.get(one.feature.id) ?? one.feature);
+  const known = new Set(out.map((f) => f.id));
+  return [...out, ...[...own.values()].filter((f) => !known.has(f.id))];
+}
+
+/** The line that is always on screen: network, and what has not been sent. */
+function drawState() {
+  const unsent = waiting(app.items).length + app.photos.filter((f) => f.state === 'waiting' || f.state === 'sending').length;
+  const stuck = app.items.filter((i) => i.state === 'refused' || i.state === 'conflict').length + app.photos.filter((f) => f.state === 'refused').length;
+  const drafts = app.items.filter((i) => i.state === 'draft').length;
+  state.net.textContent = app.sending ? 'Sending…' : app.net === 'off' ? 'No network: kept on this device.' : app.ready ? 'Ready without a network.' : 'Getting ready to work without a network…';
+  const parts = [unsent && `${unsent} to send`, stuck && `${stuck} need you`, drafts && `${drafts} in hand`].filter(Boolean);
+  state.outbox.textContent = parts.length ? `Outbox: ${parts.join(', ')}` : 'Outbox: nothing to send';
+  state.outbox.dataset.unsent = unsent;
+  state.outbox.parentElement.dataset.loud = stuck > 0;
+}
+
+const views = {
+  home: () => homeView(app, root),
+  q: (id, question) => open(id, () => questionView(app, root, question)),
+  list: (id) => open(id, () => listView(app, root)),
+  end: (id) => open(id, () => endView(app, root)),
+  outbox: () => outboxView(app, root),
+  settle: (id) => settleView(app, root, id),
+  map: async () => {
+    if (!app.area) {
+      fill(root, h('h1', {}, 'Map of the area'), h('p', {}, 'No area is on this device yet.'));
+      return;
+    }
+    const { mapView } = await import('./map.js');
+    await mapView(app, root);
+  },
+};
+
+async function open(id, show) {
+  if (app.item?.id !== id) app.judged = null;
+  app.item = app.items.find((i) => i.id === id) ?? null;
+  if (!app.item) {
+    fill(root, h('h1', {}, 'This survey is not on this device'), h('p', {}, h('a', { href: '#home' }, 'To the start of the Walk')));
+    return;
+  }
+  await show();
+}
+
+async function draw(focus) {
+  for (const act of leaving) act();
+  leaving = [];
+  const [name, ...rest] = location.hash.slice(1).split('/').map(decodeURIComponent);
+  if (name === 'main') return; // the skip link
+  if (!['q', 'list', 'end'].includes(name)) app.item = null;
+  await (views[name] ?? views.home)(...rest);
+  root.dataset.view = name || 'home';
+  const head = root.querySelector('h1');
+  if (focus && head) {
+    head.tabIndex = -1;
+    head.focus({ preventScroll: true });
+    root.scrollIntoView(); // under the line of the state, past the head of the page
+  }
+}
+
+async function start() {
+  lightSwitch();
+  try {
+    app.kept = (await get('kept', 'small')) ?? {};
+    await app.reload();
+    for (const i of app.items.filter((x) => x.state === 'sending')) i.state = 'waiting'; // cut off: it is sent again, and known again
+    for (const f of app.photos.filter((x) => x.state === 'sending')) f.state = 'waiting';
+    const text = await get('kept', 'area');
+    if (text) {
+      app.area = JSON.parse(text);
+      app.units = app.area.policy.units;
+      askText('area', text).then(() => app.item && app.redraw?.());
+    }
+  } catch (err) {
+    fill(root, h('h1', {}, 'Walk'), h('p', { class: 'loud' }, err.message));
+    return;
+  }
+  window.addEventListener('hashchange', () => draw(true));
+  await draw(false);
+  drawState();
+  root.dataset.ready = 'true';
+  app.stored = await persist();
+  await ready(app);
+  drawState();
+  window.addEventListener('online', () => app.sendNow());
+  document.addEventListener('visibilitychange', () => document.visibilityState === 'visible' && app.sendNow());
+  app.sendNow();
+}
+
+start();

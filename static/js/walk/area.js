@@ -1,0 +1,68 @@
+// The area taken along, and the service worker that keeps the program.
+import { put } from './db.js';
+import { askText } from './engine.js';
+
+/** Fetches an area and keeps it; the one before stays until the new one is whole. */
+export async function takeArea(app, district) {
+  const answer = await fetch(`/walk/area?${new URLSearchParams(district ? { district } : {})}`, { headers: { Accept: 'application/json' }, redirect: 'error' });
+  const text = await answer.text();
+  if (!answer.ok) {
+    let detail = `The server answered ${answer.status}.`;
+    try {
+      detail = JSON.parse(text).detail ?? detail;
+    } catch {
+      // not ours: the status must do
+    }
+    throw new Error(detail);
+  }
+  const area = JSON.parse(text);
+  const taken = await askText('area', text);
+  if (taken.problem) throw new Error(taken.problem.message);
+  await put('kept', text, 'area');
+  app.area = area;
+  app.units = area.policy.units;
+}
+
+/** Sees to it that program and area are on the device. */
+export async function ready(app) {
+  app.trouble = [];
+  if (!('serviceWorker' in navigator)) {
+    app.trouble.push('This browser keeps no pages for times without a network: it needs https, or this very machine’s own address. What you record is kept all the same.');
+  } else {
+    try {
+      const kept = await navigator.serviceWorker.register('/walk/worker.js', { scope: '/walk' });
+      kept.addEventListener('updatefound', () => watch(app, kept));
+      watch(app, kept);
+      await navigator.serviceWorker.ready;
+    } catch (err) {
+      if (!navigator.serviceWorker.controller) app.trouble.push(`The program could not be kept on this device: ${err.message}`);
+    }
+  }
+  if (!app.area) {
+    try {
+      await takeArea(app, '');
+    } catch (err) {
+      app.trouble.push(`No area was taken along: ${err.message}`);
+    }
+  }
+  app.ready = Boolean(app.area) && app.trouble.length === 0;
+  if (!location.hash || location.hash === '#home') await app.draw();
+}
+
+/** Offers a newer edition once it is whole. */
+function watch(app, kept) {
+  const offer = () => {
+    app.newer = kept.waiting;
+    if (!location.hash || location.hash === '#home') app.draw();
+  };
+  if (kept.waiting && navigator.serviceWorker.controller) offer();
+  kept.installing?.addEventListener('statechange', ({ target }) => {
+    if (target.state === 'installed' && navigator.serviceWorker.controller) offer();
+  });
+}
+
+/** Changes over to the newer edition. */
+export function takeOver(app) {
+  navigator.serviceWorker.addEventListener('controllerchange', () => location.reload(), { once: true });
+  app.newer.postMessage('take over');
+}

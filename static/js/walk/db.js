@@ -1,0 +1,75 @@
+// What the device keeps: the area taken along, the surveys and the photos. A
+// survey is kept at every answer, so that a reload or a flat battery loses none.
+
+/** @type {Promise<IDBDatabase>} */
+let opened;
+
+function open() {
+  opened ??= new Promise((resolve, reject) => {
+    const ask = indexedDB.open('holdfast-walk', 1);
+    ask.onupgradeneeded = () => {
+      ask.result.createObjectStore('kept');
+      ask.result.createObjectStore('items', { keyPath: 'id' });
+      ask.result.createObjectStore('photos', { keyPath: 'id' });
+    };
+    ask.onsuccess = () => resolve(ask.result);
+    ask.onerror = () => reject(said(ask.error));
+  });
+  return opened;
+}
+
+/** An error of the store in words that help. */
+function said(error) {
+  if (error?.name === 'QuotaExceededError') {
+    return new Error('This device has no room left for more. Free some space, or send or export what is in the outbox; nothing kept so far is lost.');
+  }
+  return new Error(`This device cannot keep the survey: ${error?.message ?? 'its store does not open'}. Export your work before you close the page.`);
+}
+
+async function run(store, mode, act) {
+  const db = await open();
+  return new Promise((resolve, reject) => {
+    const t = db.transaction(store, mode, mode === 'readwrite' ? { durability: 'strict' } : undefined);
+    const ask = act(t.objectStore(store));
+    t.oncomplete = () => resolve(ask.result);
+    t.onabort = () => reject(said(t.error));
+    t.onerror = () => reject(said(t.error));
+  });
+}
+
+export const get = (store, key) => run(store, 'readonly', (o) => o.get(key));
+export const all = (store) => run(store, 'readonly', (o) => o.getAll());
+export const put = (store, value, key) => run(store, 'readwrite', (o) => (key === undefined ? o.put(value) : o.put(value, key)));
+export const drop = (store, key) => run(store, 'readwrite', (o) => o.delete(key));
+
+/** Asks the browser not to clear the store when it needs room. */
+export async function persist() {
+  try {
+    return (await navigator.storage?.persist?.()) ?? false;
+  } catch {
+    return false;
+  }
+}
+
+/** How much is used and left, in bytes; undefined when the browser will not say. */
+export async function room() {
+  try {
+    return await navigator.storage?.estimate?.();
+  } catch {
+    return undefined;
+  }
+}
+
+/** A UUID of version 7 (RFC 9562, 5.7), so that ids made later sort later. */
+export function newID() {
+  const b = crypto.getRandomValues(new Uint8Array(16));
+  let ms = Date.now();
+  for (let i = 5; i >= 0; i--) {
+    b[i] = ms % 256;
+    ms = Math.floor(ms / 256);
+  }
+  b[6] = (b[6] & 0x0f) | 0x70;
+  b[8] = (b[8] & 0x3f) | 0x80;
+  const hex = [...b].map((v) => v.toString(16).padStart(2, '0')).join('');
+  return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join('-');
+}

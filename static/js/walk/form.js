@@ -1,0 +1,91 @@
+import { button, fill, h, verdict } from './dom.js';
+import { editors } from './editors.js';
+import { byID, groups, questions, standing } from './questions.js';
+
+const marks = { known: 'answered', unknown: 'don’t know', open: 'not asked yet' };
+
+/** The answer so far, always on screen while a point is surveyed; it opens to what would settle it. */
+function strip(app) {
+  const head = h('summary', {});
+  const more = h('div', { class: 'more-of-it' });
+  const box = h('details', { class: 'strip' }, head, more);
+  const live = h('p', { class: 'unseen', role: 'status' });
+  const say = (v, text) => {
+    fill(head, v ? verdict(v) : '', h('span', { class: 'sentence' }, text));
+    fill(more, h('p', {}, text));
+    if (live.textContent !== text) live.textContent = text;
+  };
+  const show = () => {
+    const j = app.judged;
+    if (!app.item.feature.geometry) say('unknown', 'Nothing can be judged without a position.');
+    else if (!app.area) say('unknown', 'No area is on this device: take one along first.');
+    else if (!j) say(null, 'Working it out…');
+    else if (j.problem) say('unknown', j.problem.message);
+    else {
+      say(j.answer.verdict, j.answer.sentence);
+      const settles = j.answer.settles ?? [];
+      more.append(
+        ...[!j.covered && h('p', {}, h('b', {}, 'This place lies outside the area on the device: no layer was looked at.')), settles.length > 0 && h('p', {}, 'What would settle it:'), settles.length > 0 && h('ul', { class: 'lines' }, settles.map((t) => h('li', {}, t)))].filter(Boolean),
+      );
+    }
+    box.dataset.verdict = j?.answer?.verdict ?? '';
+  };
+  show();
+  app.redraw = () => app.judge().then(show);
+  app.redraw();
+  return [box, live];
+}
+
+/** One question a screen. */
+export function questionView(app, root, id) {
+  const q = byID[id] ?? questions[0];
+  const { item } = app;
+  const i = questions.indexOf(q);
+  const box = h('div', { class: 'editor' });
+  const error = h('p', { class: 'wrong', role: 'alert' });
+  const changed = async (how) => {
+    if (item.state !== 'draft') item.state = 'draft';
+    item.asked[q.id] = how ?? 'answered';
+    item.where = q.id;
+    try {
+      await app.keep(item);
+      error.textContent = '';
+    } catch (err) {
+      error.textContent = err.message;
+    }
+    await app.redraw();
+    next.classList.toggle('first', standing(q, item) !== 'open');
+  };
+  const go = (k) => (location.hash = k < questions.length ? `#q/${item.id}/${questions[k].id}` : `#end/${item.id}`);
+  const next = button(i + 1 < questions.length ? 'Next' : 'Look it over', () => go(i + 1), { id: 'next', class: standing(q, item) !== 'open' ? 'button first' : 'button' });
+  fill(
+    root,
+    h('p', { class: 'over' }, `${q.group} · ${i + 1} of ${questions.length} · `, h('a', { href: `#list/${item.id}` }, 'All questions')),
+    h('progress', { max: questions.length, value: i + 1, 'aria-label': 'Progress' }),
+    h('h1', {}, q.title),
+    q.help && h('p', { class: 'help' }, q.help),
+    box,
+    error,
+    h('div', { class: 'steps' }, strip(app), button('Back', () => (i > 0 ? go(i - 1) : (location.hash = `#list/${item.id}`)), { id: 'back' }), next),
+  );
+  editors[q.kind]({ app, item, question: q, box, changed });
+  item.where = q.id;
+  app.keep(item).catch((err) => (error.textContent = err.message));
+}
+
+/** All questions, to be asked in any order. */
+export function listView(app, root) {
+  const { item } = app;
+  const p = item.feature.properties;
+  const resume = item.where ?? questions.find((q) => standing(q, item) === 'open')?.id ?? questions[0].id;
+  fill(
+    root,
+    h('h1', {}, `${p.label ?? 'New point'}, ${app.siteName(p.site)}`),
+    h('div', { class: 'strip-box' }, strip(app)),
+    h('div', { class: 'actions' }, h('a', { class: 'button first', href: `#q/${item.id}/${resume}`, id: 'resume' }, 'Go on'), h('a', { class: 'button', href: `#end/${item.id}` }, 'Look it over and send')),
+    groups.map((g) => [
+      h('h2', {}, g),
+      h('ul', { class: 'asked' }, questions.filter((q) => q.group === g).map((q) => h('li', { class: standing(q, item) }, h('a', { href: `#q/${item.id}/${q.id}` }, q.title), h('span', {}, marks[standing(q, item)])))),
+    ]),
+  );
+}

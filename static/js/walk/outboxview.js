@@ -1,0 +1,75 @@
+import { button, fill, h, moment } from './dom.js';
+import { drop, put } from './db.js';
+import { exported } from './outbox.js';
+
+const words = { draft: 'in hand, not to be sent yet', waiting: 'waits to be sent', sending: 'being sent', sent: 'sent', refused: 'refused', conflict: 'changed by somebody else' };
+
+/** Everything recorded here and what has become of it. */
+export function outboxView(app, root) {
+  const items = [...app.items].sort((a, b) => b.since.localeCompare(a.since));
+  const sent = [...items, ...app.photos].filter((x) => x.state === 'sent').length;
+  const status = h('p', { role: 'status' }, app.net === 'off' ? 'The server could not be reached. It is tried again by itself.' : '');
+  fill(
+    root,
+    h('h1', {}, 'Outbox'),
+    h('p', { class: 'lede' }, 'Nothing leaves this device’s keeping before the server has acknowledged it.'),
+    h('div', { class: 'actions' }, button('Send now', () => app.sendNow(), { class: 'button first', id: 'send' }), button('Save unsent work as a file', () => save(app, status))),
+    status,
+    items.length === 0 && h('p', {}, 'Nothing was recorded on this device yet.'),
+    h('ul', { class: 'entries outbox' }, items.map((i) => entry(app, i)), app.photos.map((f) => photo(app, f))),
+    sent > 0 && button('Take what was sent off this list', () => clear(app)),
+  );
+}
+
+function entry(app, i) {
+  const p = i.feature.properties;
+  const name = i.kind === 'sites' ? `Site ${p.name}` : `${p.label ?? 'New point'}, ${app.siteName(p.site)}`;
+  return h(
+    'li',
+    { class: i.state, 'data-id': i.id, 'data-state': i.state },
+    h('div', {}, h('b', {}, name), h('br'), h('span', { class: 'standing' }, words[i.state]), i.reason && h('span', {}, `: ${i.reason}`), h('br'), h('span', { class: 'second' }, moment(i.at ?? i.since), i.tries > 0 && `, ${i.tries} ${i.tries === 1 ? 'try' : 'tries'}`)),
+    i.state === 'conflict' && h('a', { class: 'button first', href: `#settle/${i.id}` }, 'Choose'),
+    i.state === 'refused' && button('Try again', () => retry(app, i)),
+    i.kind === 'points' && i.state !== 'conflict' && i.state !== 'sending' && button('Open', () => app.edit(i.id), { 'aria-label': `Open ${name}` }),
+    i.kind === 'sites' && i.state === 'draft' && button('Send it', () => retry(app, i), { 'aria-label': `Send ${name}` }),
+  );
+}
+
+function photo(app, f) {
+  const owner = app.points().find((x) => x.id === f.point)?.properties.label ?? 'a point';
+  return h(
+    'li',
+    { class: f.state, 'data-id': f.id, 'data-state': f.state },
+    h('div', {}, h('b', {}, `Photo of ${owner}`), ` ${f.name}`, h('br'), h('span', { class: 'standing' }, words[f.state]), f.reason && h('span', {}, `: ${f.reason}`)),
+    f.state === 'refused' &&
+      button('Try again', async () => {
+        f.state = 'waiting';
+        await put('photos', f);
+        app.sendNow();
+      }),
+  );
+}
+
+async function retry(app, i) {
+  i.state = 'waiting';
+  await app.keep(i);
+  app.sendNow();
+}
+
+async function save(app, status) {
+  const url = URL.createObjectURL(await exported(app));
+  const a = h('a', { href: url, download: `walk-${new Date().toISOString().slice(0, 16).replace(':', '')}.geojson` });
+  document.body.append(a);
+  a.click();
+  a.remove();
+  setTimeout(() => URL.revokeObjectURL(url), 60000);
+  status.textContent = 'Saved as a file. It can be imported where the network is.';
+}
+
+async function clear(app) {
+  for (const i of app.items.filter((x) => x.state === 'sent')) await drop('items', i.id);
+  for (const f of app.photos.filter((x) => x.state === 'sent')) await drop('photos', f.id);
+  await app.reload();
+  app.drawState();
+  app.draw();
+}

@@ -1,0 +1,129 @@
+import { h, s, button, fill } from './dom.js';
+import { ask, now } from './engine.js';
+import { set } from './feature.js';
+
+const wanted = 10; // fixes before a position is taken for settled
+const most = 120;
+
+/** Asks where the point is: by the device, typed, or on the map. */
+export function position(asked) {
+  const { app, item, box, changed } = asked;
+  const p = item.feature.properties;
+  const here = h('div', { class: 'found', role: 'status' });
+  const notes = h('p', { class: 'wrong', role: 'alert' });
+  const live = h('div', { class: 'live' });
+  let watch;
+  let fixes = [];
+
+  async function show() {
+    const c = item.feature.geometry?.coordinates;
+    if (!c) {
+      fill(here, h('p', {}, 'No position yet.'));
+      return;
+    }
+    const r = await ask('position', { position: `${c[1]},${c[0]}`, at: now() });
+    fill(
+      here,
+      h('p', {}, h('b', { class: 'grid-ref' }, r.ok?.usng ?? '')),
+      h('p', { class: 'second' }, `${c[1].toFixed(6)}, ${c[0].toFixed(6)}`, p.position?.source && ` · ${{ gnss: 'by satellite', map: 'off the map', tape: 'typed or measured' }[p.position.source]}`, p.position?.accuracy_m !== undefined && ` · within ${p.position.accuracy_m} m`),
+    );
+  }
+
+  async function take(lon, lat, source, accuracy) {
+    item.feature.geometry = { type: 'Point', coordinates: [Number(lon.toFixed(8)), Number(lat.toFixed(8))] };
+    set(p, ['position'], { source, ...(accuracy === undefined ? {} : { accuracy_m: Number(accuracy.toFixed(1)) }) });
+    await changed();
+    await show();
+  }
+
+  const stop = () => {
+    if (watch !== undefined) navigator.geolocation.clearWatch(watch);
+    watch = undefined;
+  };
+  app.onleave(stop);
+
+  async function received(fix) {
+    fixes.push({ lon: fix.coords.longitude, lat: fix.coords.latitude, accuracy_m: fix.coords.accuracy });
+    const { ok: mean, problem } = await ask('fixes', { fixes });
+    if (watch === undefined) return;
+    if (!mean) {
+      notes.textContent = problem.message;
+      return;
+    }
+    fill(
+      live,
+      scatter(fixes, mean),
+      h('p', { class: 'count' }, `${fixes.length} ${fixes.length === 1 ? 'fix' : 'fixes'}`, fixes.length < wanted && ` of ${wanted}: stand still`),
+      h('p', {}, `Accuracy ${mean.accuracy_m.toFixed(1)} m, spread ${mean.spread_m.toFixed(1)} m.`),
+      button('Take this position', () => {
+        stop();
+        fill(live);
+        take(mean.lon, mean.lat, 'gnss', mean.accuracy_m);
+      }, { class: 'button first' }),
+    );
+    if (fixes.length >= most) stop();
+  }
+
+  function listen() {
+    if (!('geolocation' in navigator)) {
+      notes.textContent = 'This browser tells no position; type it or point on the map.';
+      return;
+    }
+    stop();
+    fixes = [];
+    notes.textContent = '';
+    fill(live, h('p', {}, 'Listening for satellites…'));
+    watch = navigator.geolocation.watchPosition(received, (err) => {
+      notes.textContent = err.code === 1 ? 'The browser may not use the position: allow it for this page, or type it.' : 'No satellites are heard here: step out from under trees and walls, or type the position.';
+    }, { enableHighAccuracy: true, maximumAge: 0, timeout: 30000 });
+  }
+
+  const typed = h('input', { id: 'typed', type: 'text', autocomplete: 'off', maxlength: 200, placeholder: '15T XK 42364 45775' });
+  const could = h('ul', { class: 'entries' });
+  async function readTyped(text) {
+    fill(could);
+    notes.textContent = '';
+    const { ok, problem } = await ask('position', { position: text, at: now() });
+    if (ok) {
+      await take(ok.lon, ok.lat, 'tape');
+      return;
+    }
+    notes.textContent = problem.message;
+    fill(could, (problem.could_be ?? []).map((one) => h('li', {}, button(one, () => readTyped(one)))));
+  }
+
+  const chart = h('div', { class: 'pick' });
+  async function onMap() {
+    const { pick } = await import('./map.js');
+    await pick(app, chart, item.feature.geometry?.coordinates, (lon, lat) => take(lon, lat, 'map'));
+  }
+
+  fill(
+    box,
+    here,
+    notes,
+    button('Use this device', listen, { class: 'button first wide-button' }),
+    live,
+    h('form', { class: 'row', onsubmit: (e) => (e.preventDefault(), readTyped(typed.value)) }, h('div', { class: 'field grow' }, h('label', { for: 'typed' }, 'Or type it: grid reference, UTM, degrees'), typed), h('button', { class: 'button' }, 'Read it')),
+    could,
+    button('Or point on the map', onMap, { class: 'button wide-button' }),
+    chart,
+  );
+  show();
+}
+
+/** The fixes about their mean, with the stated accuracy as a circle. */
+function scatter(fixes, mean) {
+  const size = 160;
+  const metre = 111320;
+  const xy = fixes.map((f) => [(f.lon - mean.lon) * metre * Math.cos((mean.lat * Math.PI) / 180), (mean.lat - f.lat) * metre]);
+  const reach = Math.max(mean.accuracy_m, 1, ...xy.map(([x, y]) => Math.hypot(x, y))) * 1.15;
+  const k = size / 2 / reach;
+  return s(
+    'svg',
+    { class: 'scatter', viewBox: `${-size / 2} ${-size / 2} ${size} ${size}`, role: 'img', 'aria-label': `Fixes within ${reach.toFixed(0)} m of their mean` },
+    s('circle', { r: mean.accuracy_m * k, class: 'accuracy' }),
+    xy.map(([x, y]) => s('circle', { cx: x * k, cy: y * k, r: 3, class: 'fix' })),
+    s('path', { d: 'M-8 0H8M0-8V8', class: 'mean' }),
+  );
+}

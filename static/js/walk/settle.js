@@ -1,0 +1,137 @@
+import { h, button, fill, moment } from './dom.js';
+import { canonical, copy } from './feature.js';
+
+/** The leaves of a feature by their path; lists are leaves. */
+export function leaves(feature) {
+  const out = {};
+  const walk = (v, path) => {
+    if (v && typeof v === 'object' && !Array.isArray(v)) for (const k of Object.keys(v)) walk(v[k], `${path}/${k}`);
+    else out[path] = v;
+  };
+  walk(feature?.properties ?? {}, '/properties');
+  if (feature?.geometry) out['/geometry'] = feature.geometry;
+  return out;
+}
+
+/** What lists of entries hold between them, each once, yours after theirs. */
+export function union(theirs = [], yours = []) {
+  const seen = new Set();
+  const ids = new Set();
+  return [...theirs, ...yours].filter((v) => {
+    const text = canonical(v);
+    if (seen.has(text) || (v?.id && ids.has(v.id))) return false;
+    seen.add(text);
+    if (v?.id) ids.add(v.id);
+    return true;
+  });
+}
+
+/**
+ * What two versions differ in, and what is chosen to begin with: whoever changed
+ * the common base alone; nothing where both did. Lists may also be joined.
+ * @returns {{path: string, yours: any, theirs: any, choice: 'yours' | 'theirs' | 'both' | ''}[]}
+ */
+export function differences(base, yours, theirs) {
+  const [b, y, t] = [base, yours, theirs].map(leaves);
+  const paths = [...new Set([...Object.keys(y), ...Object.keys(t)])].sort();
+  return paths
+    .filter((path) => canonical(y[path]) !== canonical(t[path]))
+    .map((path) => {
+      const mine = !base || canonical(y[path]) !== canonical(b[path]);
+      const other = !base || canonical(t[path]) !== canonical(b[path]);
+      let choice = '';
+      if (base && mine && !other) choice = 'yours';
+      else if (base && other && !mine) choice = 'theirs';
+      return { path, yours: y[path], theirs: t[path], choice };
+    });
+}
+
+/** The feature that the choices make of theirs. */
+export function merged(theirs, chosen) {
+  const out = copy(theirs);
+  for (const { path, yours, theirs: other, choice } of chosen) {
+    if (choice === 'theirs') continue;
+    const value = choice === 'both' ? union(other, yours) : yours;
+    if (path === '/geometry') {
+      out.geometry = value;
+      continue;
+    }
+    const keys = path.split('/').slice(2);
+    let o = out.properties;
+    for (const k of keys.slice(0, -1)) o = o[k] ??= {};
+    if (value === undefined) delete o[keys.at(-1)];
+    else o[keys.at(-1)] = value;
+  }
+  return out;
+}
+
+const title = (path) => path.replace('/properties/', '').replace('/geometry', 'position on the map').replaceAll('/', ', ').replaceAll('_', ' ');
+
+const words = (v) => {
+  if (v === undefined) return 'not recorded';
+  if (v?.coordinates) return v.coordinates.slice(0, 2).map((n) => n.toFixed(6)).reverse().join(', ');
+  if (Array.isArray(v)) return v.map((e) => (typeof e === 'object' ? Object.values(e).filter((x) => typeof x !== 'object').join(' ') : e)).join('; ') || 'none';
+  return /^\d{4}-\d\d-\d\dT/.test(v) ? moment(v) : String(v);
+};
+
+/** The screen where two versions of one item become one. */
+export function settleView(app, root, id) {
+  const item = app.items.find((i) => i.id === id);
+  if (!item || item.state !== 'conflict') {
+    fill(root, h('h1', {}, 'Nothing to settle'), h('p', {}, h('a', { href: '#outbox' }, 'To the outbox')));
+    return;
+  }
+  const name = item.feature.properties.label ?? item.feature.properties.name ?? 'this';
+  if (!item.current) {
+    fill(
+      root,
+      h('h1', {}, `${name} was taken out of the atlas`),
+      h('p', {}, 'Somebody took it out while you worked on it. Your version is still on this device.'),
+      h('div', { class: 'actions' }, button('Put it back as I have it', () => resend({ etag: null, base: null }), { class: 'button first' }), button('Leave it out, keep mine here', () => resend({ state: 'draft' }))),
+    );
+    return;
+  }
+  const rows = differences(item.base, item.feature, item.current);
+  const error = h('p', { class: 'wrong', role: 'alert' });
+  async function resend(how) {
+    Object.assign(item, { state: 'waiting', current: undefined, currentEtag: undefined, reason: '', ...how });
+    await app.keep(item);
+    location.hash = '#outbox';
+    if (item.state === 'waiting') app.sendSoon();
+  }
+  const option = (row, i, value, label, shown) =>
+    h('label', { class: 'choice' }, h('input', { type: 'radio', name: `row-${i}`, value, checked: row.choice === value, onchange: () => (row.choice = value) }), h('span', {}, h('b', {}, label), h('span', {}, shown)));
+  fill(
+    root,
+    h('h1', {}, `Two versions of ${name}`),
+    h('p', { class: 'lede' }, 'Somebody else changed it since you took it along. Choose, value by value; both versions stay in its history.'),
+    h(
+      'form',
+      {
+        onsubmit: (e) => {
+          e.preventDefault();
+          const open = rows.findIndex((r) => !r.choice);
+          if (open >= 0) {
+            error.textContent = `Choose for ${title(rows[open].path)}.`;
+            root.querySelector(`input[name="row-${open}"]`).focus();
+            return;
+          }
+          resend({ feature: merged(item.current, rows), base: item.current, etag: item.currentEtag });
+        },
+      },
+      rows.map((row, i) =>
+        h(
+          'fieldset',
+          { class: 'choices versions' },
+          h('legend', {}, title(row.path)),
+          option(row, i, 'yours', 'Yours', words(row.yours)),
+          option(row, i, 'theirs', 'Theirs', words(row.theirs)),
+          (Array.isArray(row.yours) || Array.isArray(row.theirs)) && option(row, i, 'both', 'Both', words(union(row.theirs, row.yours))),
+        ),
+      ),
+      rows.length === 0 && h('p', {}, 'They do not differ.'),
+      error,
+      h('div', { class: 'actions' }, h('button', { class: 'button first' }, 'Send what I chose')),
+    ),
+  );
+}
