@@ -29,7 +29,8 @@ func minor(c Check) Check {
 }
 
 // common are the checks that come out alike for every anchor of a point,
-// worked out once; the ones against layers only where no feature is near.
+// worked out once; the ones against layers only where no feature is near: each
+// of them, asked of a candidate, then gives the common outcome.
 type common struct {
 	ground, refusal, bearing                     Check
 	setback, buried, overhead, water             Check
@@ -54,36 +55,31 @@ const (
 	ageTitle     = "age of the survey"
 )
 
-// mostChecks is at least the number of checks of one anchor, kit and rope included.
-const mostChecks = 20
+// mostChecks is at least the number of checks of one anchor, besides those of
+// kit and rope, which only the main anchor of an option has.
+const (
+	mostChecks = 18
+	mainOnly   = 2
+)
 
-// check runs every check of a candidate in its place, after those it has.
-func (w *working) check(c *candidate) {
+// check appends every check of a candidate in its place.
+func (w *working) check(c *candidate, out []Check) []Check {
 	m := &w.common
-	out := w.room.scratch[:0]
-	if !w.t.mute {
-		out = carve(&w.room.checks, mostChecks, 6*mostChecks)[:0]
-	}
-	out = append(out, c.Checks...)
 	if c.form != nil {
-		out = append(out, m.ground, w.at(c, m.setback, survey.RoleCrest, w.setbackCheck), m.refusal)
+		out = append(out, m.ground, w.setbackCheck(c), m.refusal)
 	}
 	if c.form != nil || c.Anchor.Kind == survey.KindDeadman {
-		out = append(out, w.at(c, m.buried, survey.RoleBuried, w.buriedCheck))
+		out = append(out, w.buriedCheck(c))
 	}
 	out = append(out, m.bearing)
 	if s, ok := w.sectorCheck(c); ok {
 		out = append(out, s)
 	}
-	out = append(out, w.at(c, m.overhead, survey.RoleOverhead, w.overheadCheck), w.at(c, m.water, survey.RoleWater, w.waterCheck))
-	c.Checks = out
+	out = append(out, w.overheadCheck(c), w.waterCheck(c))
 	if w.t.mute {
-		return
+		return out
 	}
-	out = append(out,
-		w.at(c, m.road, survey.RoleRoad, w.roadCheck), w.at(c, m.parcel, survey.RoleParcel, w.parcelCheck),
-		w.at(c, m.building, survey.RoleBuilding, w.buildingCheck),
-		m.accuracy, m.ages, m.aged, m.review)
+	out = append(out, w.roadCheck(c), w.parcelCheck(c), w.buildingCheck(c), m.accuracy, m.ages, m.aged, m.review)
 	if c.form != nil && c.form.Count > 1 {
 		k := &w.room.sharing[c.form.Count]
 		if k.Title == "" {
@@ -91,18 +87,7 @@ func (w *working) check(c *candidate) {
 		}
 		out = append(out, *k)
 	}
-	c.Checks = out
-}
-
-// at runs a check against the features of a role near the candidate, or takes
-// the common outcome where there is none.
-func (w *working) at(c *candidate, common Check, role survey.Role, run func(*candidate) Check) Check {
-	for _, n := range w.near {
-		if n.Role == role {
-			return run(c)
-		}
-	}
-	return common
+	return out
 }
 
 func (w *working) groundCheck() Check {

@@ -10,39 +10,25 @@ import (
 )
 
 // mostReasons is the number of reasons that are made room for at once.
-const mostReasons = 6
-
-// because adds a reason to a candidate.
-func (w *working) because(c *candidate, reason string) {
-	if w.t.mute {
-		return
-	}
-	if c.Reasons == nil {
-		c.Reasons = carve(&w.room.reasons, mostReasons, 16*mostReasons)[:0]
-	}
-	c.Reasons = append(c.Reasons, reason)
-}
+const mostReasons = 8
 
 // figureWords are the reasons that follow from an anchor's figure alone, alike
 // for main and belay.
 type figureWords struct{ holds, lacks, yield, besides, doubt string }
 
-// judge sets ratio, verdict and reasons from the figure and the checks.
-func (w *working) judge(c *candidate) {
+// judge sets ratio, verdict and reasons from the figure and the checks. Lists
+// that come out as those of like, which may be nil, are shared with it.
+func (w *working) judge(c *candidate, checks []Check, like *candidate) {
 	force := w.a.LoadCase.ForceOnAnchorN
 	failing, unrun := 0, 0
-	for i := range c.Checks {
-		switch k := &c.Checks[i]; {
+	for i := range checks {
+		switch k := &checks[i]; {
 		case !k.Matters || k.Ran && k.Passed:
 		case k.Ran:
 			failing++
 		default:
 			unrun++
 		}
-	}
-	if c.words == nil && !w.t.mute {
-		c.words = &carve(&w.room.words, 1, 16)[0]
-		*c.words = w.figureWords(&c.Anchor)
 	}
 	hold, known := c.Anchor.HoldingN.Get()
 	ratio, floor := hold/force, w.policy().FloorRatio.Value*(1-fine)
@@ -63,43 +49,59 @@ func (w *working) judge(c *candidate) {
 	default:
 		c.Verdict = Holds
 	}
-	if !w.t.mute {
-		w.reasons(c, failing, known)
+	if w.t.mute {
+		return
 	}
+	var none candidate
+	if like == nil {
+		like = &none
+		c.words = &carve(&w.room.words, 1, w.anchors())[0]
+		*c.words = w.figureWords(&c.Anchor)
+	} else {
+		c.words = like.words
+	}
+	var room [mostReasons]string
+	c.Checks = keep(&w.room.checks, checks, like.Checks, mainOnly, w.anchors())
+	c.Reasons = keep(&w.room.reasons, w.reasons(c, room[:0], failing, known), like.Reasons, 0, w.anchors())
 }
 
+// anchors is the number of main anchors that are judged.
+func (w *working) anchors() int { return len(w.e.book.Rigs) + len(w.in.Point.Anchors) }
+
 // reasons says in words what made the verdict.
-func (w *working) reasons(c *candidate, failing int, known bool) {
+func (w *working) reasons(c *candidate, out []string, failing int, known bool) []string {
 	if known {
-		w.because(c, c.words.holds)
+		out = append(out, c.words.holds)
 	} else if failing == 0 {
-		w.because(c, "no holding figure")
+		out = append(out, "no holding figure")
 	}
 	switch {
 	case failing > 0:
-		w.becauseOf(c, true)
+		out = w.decisive(out, c.Checks, true)
 	case c.Verdict == Unknown:
-		w.becauseOf(c, false)
+		out = w.decisive(out, c.Checks, false)
 	case c.Verdict != Holds:
-		w.because(c, c.words.lacks)
+		out = append(out, c.words.lacks)
 	}
 	if c.short != "" && c.Verdict != Holds {
-		w.because(c, c.short)
+		out = append(out, c.short)
 	}
 	for _, s := range []string{c.words.yield, c.words.besides, c.words.doubt} {
 		if s != "" {
-			w.because(c, s)
+			out = append(out, s)
 		}
 	}
+	return out
 }
 
-// becauseOf adds the checks that failed, or those that did not run, as reasons.
-func (w *working) becauseOf(c *candidate, ran bool) {
-	for i := range c.Checks {
-		if k := &c.Checks[i]; k.Matters && k.Ran == ran && !k.Passed {
-			w.because(c, w.t.s(k.Title).s(": ").s(k.Message).end())
+// decisive adds the checks that failed, or those that did not run, as reasons.
+func (w *working) decisive(out []string, checks []Check, ran bool) []string {
+	for i := range checks {
+		if k := &checks[i]; k.Matters && k.Ran == ran && !k.Passed {
+			out = append(out, w.t.s(k.Title).s(": ").s(k.Message).end())
 		}
 	}
+	return out
 }
 
 // figureWords writes what an anchor's figure says beside the force on it. The

@@ -2,6 +2,7 @@ package answer
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -26,6 +27,12 @@ func (w *working) each(c *candidate, role survey.Role, limit geo.Length, visit f
 	}
 }
 
+// alike tells whether a candidate fares as every other does with the layers of
+// a role, none of their features being near.
+func (w *working) alike(c *candidate, role survey.Role) bool {
+	return c != nil && !slices.ContainsFunc(w.near, func(n *surround.Near) bool { return n.Role == role })
+}
+
 // touched returns the first feature of a role that comes within reach of the
 // candidate, its own half width counted.
 func (w *working) touched(c *candidate, role survey.Role, reach geo.Length) (first *surround.Near) {
@@ -38,6 +45,9 @@ func (w *working) touched(c *candidate, role survey.Role, reach geo.Length) (fir
 }
 
 func (w *working) setbackCheck(c *candidate) Check {
+	if w.alike(c, survey.RoleCrest) {
+		return w.common.setback
+	}
 	const title = "setback from the crest"
 	need := rig.NeededSetback(w.policy())
 	d, how := w.setback()
@@ -66,6 +76,9 @@ const locate = "have buried utilities located and marked, and record it"
 // point's own locate record. A line inside its tolerance zone, half its own
 // width added, fails whatever the record says; otherwise the record decides.
 func (w *working) buriedCheck(c *candidate) Check {
+	if w.alike(c, survey.RoleBuried) {
+		return w.common.buried
+	}
 	const title = "buried utilities"
 	closest := geo.Length(math.Inf(1)) // to the edge of a tolerance zone
 	var line *surround.Near
@@ -147,6 +160,9 @@ const unknownVoltage = 350
 // clearance of their voltage. A line on file is known in plan only: beyond its
 // clearance in plan it is clear; within it only a measured clearance decides.
 func (w *working) overheadCheck(c *candidate) Check {
+	if w.alike(c, survey.RoleOverhead) {
+		return w.common.overhead
+	}
 	const title = "overhead lines"
 	o := &w.in.Point.Overhead
 	kv := o.KV
@@ -205,6 +221,9 @@ func (w *working) overheadCheck(c *candidate) Check {
 }
 
 func (w *working) waterCheck(c *candidate) Check {
+	if w.alike(c, survey.RoleWater) {
+		return w.common.water
+	}
 	const title = "water"
 	if n := w.touched(c, survey.RoleWater, 0); n != nil {
 		return failed(title, "move the anchor out of the water", w.t.s("the anchor stands in water on file (").s(n.Dated()).s(")").end())
@@ -228,6 +247,9 @@ func (w *working) waterCheck(c *candidate) Check {
 const laneRoom = 3 * geo.Metre
 
 func (w *working) roadCheck(c *candidate) Check {
+	if w.alike(c, survey.RoleRoad) {
+		return w.common.road
+	}
 	const title = "road and traffic"
 	if !w.in.Around.Roles[survey.RoleRoad] {
 		return minor(notRun(title, "load a road layer", "no road layer in the atlas"))
@@ -239,6 +261,9 @@ func (w *working) roadCheck(c *candidate) Check {
 }
 
 func (w *working) parcelCheck(c *candidate) Check {
+	if w.alike(c, survey.RoleParcel) {
+		return w.common.parcel
+	}
 	const title = "owner's leave"
 	if !w.in.Around.Roles[survey.RoleParcel] {
 		return minor(notRun(title, "load a parcel layer", "no parcel layer in the atlas"))
@@ -250,6 +275,9 @@ func (w *working) parcelCheck(c *candidate) Check {
 }
 
 func (w *working) buildingCheck(c *candidate) Check {
+	if w.alike(c, survey.RoleBuilding) {
+		return w.common.building
+	}
 	const title = "buildings"
 	if !w.in.Around.Roles[survey.RoleBuilding] {
 		return minor(notRun(title, "load a building layer", "no building layer in the atlas"))

@@ -143,18 +143,18 @@ func (w *working) judgeFound(c *candidate, i int) {
 	known := w.locate(c, a)
 	s := rig.Screen(*a)
 	_, rated := c.Anchor.HoldingN.Get()
-	c.Checks = []Check{w.screenCheck(a, &s, rated), w.standCheck(a, known)}
-	w.check(c)
-	w.judge(c)
+	var room [mostChecks]Check
+	checks := w.check(c, append(room[:0], w.screenCheck(a, &s, rated), w.standCheck(a, known)))
+	w.judge(c, checks, nil)
 	// Without a rating it is worth backing up, and no more; that a gentle pull of
 	// it held makes it no worse.
 	_, entered := a.Rated()
 	entered = entered && a.Evidence != survey.Assumed
-	if !entered && !c.Anchor.MostN.Known() && a.Kind != survey.KindDeadman && c.Verdict != Holds && passing(c.Checks) {
+	if !entered && !c.Anchor.MostN.Known() && a.Kind != survey.KindDeadman && c.Verdict != Holds && passing(checks) {
 		c.Verdict = Short
 	}
-	if !rated {
-		w.because(c, w.t.s("no rating: no figure is invented; ").s(s.Says).end())
+	if !rated && !w.t.mute {
+		c.Reasons = append(c.Reasons, w.t.s("no rating: no figure is invented; ").s(s.Says).end())
 	}
 }
 
@@ -175,10 +175,10 @@ func (w *working) belayForRig(main *candidate, found []candidate, r *rig.Rated, 
 		return nil
 	}
 	step := main.form.Width(w.policy()) + w.policy().SeparationM.Value
-	w.drive(beside, r, &main.Anchor, step, main.short, main.words)
+	w.drive(beside, r, &main.Anchor, step, main.short, main)
 	if beside.Verdict != main.Verdict {
 		var left candidate
-		if w.drive(&left, r, &main.Anchor, -step, main.short, main.words); rank(Verdicts, left.Verdict) < rank(Verdicts, beside.Verdict) {
+		if w.drive(&left, r, &main.Anchor, -step, main.short, main); rank(Verdicts, left.Verdict) < rank(Verdicts, beside.Verdict) {
 			*beside = left
 		}
 	}

@@ -2,6 +2,7 @@ package answer
 
 import (
 	"math"
+	"slices"
 
 	"holdfast/geo"
 	"holdfast/geo/tangent"
@@ -59,7 +60,6 @@ func (c *candidate) stakes() int {
 type room struct {
 	rig.Room
 	checks  []Check
-	scratch [mostChecks]Check // of a candidate that is only judged
 	reasons []string
 	layouts []rig.Layout
 	words   []figureWords
@@ -76,17 +76,31 @@ func carve[T any](slab *[]T, n, fresh int) []T {
 	return (*slab)[from : from+n : from+n]
 }
 
-// drive sets a rig beside the point, or at it, and judges it there.
-func (w *working) drive(c *candidate, r *rig.Rated, a *rig.Anchor, right geo.Length, short string, words *figureWords) {
-	*c = candidate{form: r.Form(a.Count), short: short, words: words}
+// keep copies a list onto a slab with room to append some more, or hands out
+// one that is alike.
+func keep[T comparable](slab *[]T, list, like []T, more, anchors int) []T {
+	if len(list) == 0 {
+		return nil
+	}
+	if len(like) >= len(list) && slices.Equal(list, like[:len(list)]) {
+		return like[:len(list):len(list)]
+	}
+	n := len(list) + more
+	return append(carve(slab, n, n*anchors)[:0], list...)
+}
+
+// drive sets a rig beside the point, or at it, and judges it there. What it
+// has in common with the main anchor, when it is driven beside one, is shared.
+func (w *working) drive(c *candidate, r *rig.Rated, a *rig.Anchor, right geo.Length, short string, main *candidate) {
+	*c = candidate{form: r.Form(a.Count), short: short}
 	c.Anchor = *a
 	pull, aimed := w.a.Pull.TrueDeg.Get()
 	if aimed {
 		c.turned = w.aim(right)
 	}
 	c.stand, c.located = rig.StandAt(pull.Turn(c.turned), rig.Beside(pull, right)), aimed
-	w.check(c)
-	w.judge(c)
+	var room [mostChecks]Check
+	w.judge(c, w.check(c, room[:0]), main)
 }
 
 // aim is how far a rig beside the point must be turned so that the load at the

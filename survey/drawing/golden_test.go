@@ -47,7 +47,7 @@ func off(from orb.Point, bearing geo.Bearing, ahead, right float64) orb.Point {
 // engine: rows 1.2192 m apart, stakes of a row a bar's width apart.
 func layout(front orb.Point, pull geo.Bearing, count int, pattern ...int) *rig.Layout {
 	l := &rig.Layout{SectorDeg: [2]geo.Bearing{pull.Turn(-15 * geo.Degree), pull.Turn(15 * geo.Degree)}}
-	l.Anchor.Geometry = front
+	l.Anchor = rig.Place(front)
 	for n := range count {
 		for row, k := range pattern {
 			for i := range k {

@@ -56,7 +56,7 @@ func off(from orb.Point, bearing geo.Bearing, ahead, right float64) orb.Point {
 // layout sets a rig out by hand: rows 1.2192 m apart, stakes of a row side by side.
 func layout(front orb.Point, pull geo.Bearing, count int, pattern ...int) *rig.Layout {
 	l := &rig.Layout{SectorDeg: [2]geo.Bearing{pull.Turn(-15 * geo.Degree), pull.Turn(15 * geo.Degree)}}
-	l.Anchor.Geometry = front
+	l.Anchor = rig.Place(front)
 	for n := range count {
 		for row, k := range pattern {
 			for i := range k {

@@ -108,7 +108,7 @@ func (a *arranger) choice(c candidate) Choice {
 	}
 	out := Choice{Verdict: o.Verdict, Title: label(p.Point) + ": " + clip(title, 120), Pull: pullWords(p.Answer.Pull)}
 	at := p.Point.Position
-	if l := o.Main.Layout; l != nil && l.Anchor.Geometry != nil {
+	if l := o.Main.Layout; l != nil {
 		at = l.Front()
 	}
 	belay := Field{Name: "Belay", Text: "none: no independent belay anchor at this point", Loud: true}

@@ -6,7 +6,6 @@ import (
 	"github.com/paulmach/orb"
 
 	"holdfast/geo"
-	"holdfast/geo/geojson"
 	"holdfast/geo/tangent"
 	"holdfast/survey"
 )
@@ -29,14 +28,12 @@ const sectorRadius = 12
 type Room struct {
 	stakes []Stake
 	points []orb.Point
-	rings  []orb.Ring
 }
 
 // Reserve makes room for so many layouts with so many stakes in all.
 func (r *Room) Reserve(layouts, stakes int) {
 	r.stakes = make([]Stake, 0, stakes)
 	r.points = make([]orb.Point, 0, layouts*(box+wedge))
-	r.rings = make([]orb.Ring, 0, 2*layouts)
 }
 
 // carve takes n zero elements off a slab, or off a new one.
@@ -87,7 +84,7 @@ func (r *Room) surround(l *Layout, plane *tangent.Plane, at Stand, half, behind 
 	limit := geo.Degrees(p.SectorDeg.Value)
 	l.SectorDeg = [2]geo.Bearing{at.Pull.Turn(-limit), at.Pull.Turn(limit)}
 	front := plane.Position(at.XY(0, 0))
-	l.Anchor = geojson.Geometry{Geometry: front}
+	l.Anchor = Place(front)
 
 	foot := carve(&r.points, box, 8*(box+wedge))
 	for i, c := range [4][2]float64{{-half, -clearance}, {-half, behind}, {half, behind}, {half, -clearance}} {
@@ -102,8 +99,5 @@ func (r *Room) surround(l *Layout, plane *tangent.Plane, at Stand, half, behind 
 		sin, cos := math.Sincos(limit.Radians() * (1 - 2*float64(i)/sectorSteps))
 		fan[i+1] = plane.Position(at.XY(sectorRadius*sin, -sectorRadius*cos))
 	}
-	rings := carve(&r.rings, 2, 16)
-	rings[0], rings[1] = foot, fan
-	l.Footprint = geojson.Geometry{Geometry: orb.Polygon(rings[:1:1])}
-	l.Sector = geojson.Geometry{Geometry: orb.Polygon(rings[1:2:2])}
+	l.Footprint, l.Sector = foot, fan
 }

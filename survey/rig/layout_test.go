@@ -134,8 +134,8 @@ func TestTurningTheSiteTurnsTheLayout(t *testing.T) {
 		}
 		assert.Equal(t, x.Lashings, y.Lashings)
 		assert.Equal(t, x.CollectorM, y.CollectorM)
-		for _, poly := range []orb.Geometry{y.Footprint.Geometry, y.Sector.Geometry} {
-			ring := poly.(orb.Polygon)[0]
+		for _, area := range []rig.Area{y.Footprint, y.Sector} {
+			ring := orb.Ring(area)
 			area, _ := geodesic.Area(ring)
 			assert.Positive(t, area, "outer rings run anticlockwise (RFC 7946 §3.1.6)")
 			assert.True(t, ring.Closed())

@@ -82,15 +82,28 @@ type Layout struct {
 	Stakes     []Stake          `json:"stakes"`
 	Lashings   []Lashing        `json:"lashings,omitempty"` // shared between answers: not to be written to
 	SectorDeg  [2]geo.Bearing   `json:"sector_deg"`         // anticlockwise and clockwise limits, true
-	Anchor     geojson.Geometry `json:"anchor"`             // the point the rope leaves from
-	Footprint  geojson.Geometry `json:"footprint"`
-	Sector     geojson.Geometry `json:"sector"`
+	Anchor     Place            `json:"anchor"`             // the point the rope leaves from
+	Footprint  Area             `json:"footprint"`
+	Sector     Area             `json:"sector"`
 	CollectorM geo.Length       `json:"collector_m,omitempty"`     // least way ahead of the front stakes where the legs of sharing rigs meet
 	LeanCheck  float64          `json:"heel_to_toe_deg,omitempty"` // lean of a stake set at the heel, its head over the toe, of a 12 in boot
 }
 
 // Front returns the position the rope leaves from.
-func (l Layout) Front() orb.Point {
-	p, _ := l.Anchor.Geometry.(orb.Point)
-	return p
+func (l Layout) Front() orb.Point { return orb.Point(l.Anchor) }
+
+// Place is a position that is written as a GeoJSON Point.
+type Place orb.Point
+
+// MarshalJSON writes the geometry object.
+func (p Place) MarshalJSON() ([]byte, error) {
+	return geojson.AppendGeometry(nil, geojson.Geometry{Geometry: orb.Point(p)}), nil
+}
+
+// Area is a closed ring, anticlockwise, that is written as a GeoJSON Polygon.
+type Area orb.Ring
+
+// MarshalJSON writes the geometry object.
+func (a Area) MarshalJSON() ([]byte, error) {
+	return geojson.AppendGeometry(nil, geojson.Geometry{Geometry: orb.Polygon{orb.Ring(a)}}), nil
 }
