@@ -96,9 +96,9 @@ func (c *comparison) work() {
 func (c *comparison) judge(in *Input) (Change, error) {
 	one := Change{Point: in.Point.ID}
 	var err error
-	if one.Before, err = c.was.brief(in, in.Tonight); err != nil {
+	if one.Before, err = c.was.Brief(*in); err != nil {
 		return one, err
 	}
-	one.After, err = c.is.brief(in, in.Tonight)
+	one.After, err = c.is.Brief(*in)
 	return one, err
 }

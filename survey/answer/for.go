@@ -68,8 +68,8 @@ func For(in Input) (Answer, error) {
 
 // For answers one point under the engine's own policy; the input's is left out.
 func (e *Engine) For(in Input) (Answer, error) {
-	var w working
-	if err := e.begin(&w, &in, in.Tonight, false); err != nil {
+	w := working{e: e, in: in, tonight: in.Tonight}
+	if err := w.begin(); err != nil {
 		return Answer{}, err
 	}
 	if err := w.options(); err != nil {
@@ -91,11 +91,9 @@ type Brief struct {
 }
 
 // Brief gives the verdict and ratio that For would, in a fraction of the time.
-func (e *Engine) Brief(in Input) (Brief, error) { return e.brief(&in, in.Tonight) }
-
-func (e *Engine) brief(in *Input, tonight survey.Moisture) (Brief, error) {
-	var w working
-	if err := e.begin(&w, in, tonight, true); err != nil {
+func (e *Engine) Brief(in Input) (Brief, error) {
+	w := working{e: e, in: in, tonight: in.Tonight, t: text{mute: true}}
+	if err := w.begin(); err != nil {
 		return Brief{}, err
 	}
 	return w.best()
@@ -109,8 +107,8 @@ func (e *Engine) Sharing(in Input, pattern string) (s rig.Sharing, ok bool, err 
 	if err != nil {
 		return s, false, err
 	}
-	var w working
-	if err := e.begin(&w, &in, in.Tonight, true); err != nil {
+	w := working{e: e, in: in, tonight: in.Tonight, t: text{mute: true}}
+	if err := w.begin(); err != nil {
 		return s, false, err
 	}
 	return e.book.Sharing(rows, &w.cond)
@@ -119,7 +117,7 @@ func (e *Engine) Sharing(in Input, pattern string) (s rig.Sharing, ok bool, err 
 // working is an answer under way.
 type working struct {
 	e        *Engine
-	in       *Input
+	in       Input
 	tonight  survey.Moisture // in place of the input's
 	loadCase survey.LoadCase
 	required float64
@@ -135,14 +133,14 @@ type working struct {
 }
 
 // begin works out what all anchors of a point have in common.
-func (e *Engine) begin(w *working, in *Input, tonight survey.Moisture, brief bool) error {
-	c, err := load.Find(e.policy, in.LoadID)
-	if err != nil {
+func (w *working) begin() (err error) {
+	e, in := w.e, &w.in
+	if w.loadCase, err = load.Find(e.policy, in.LoadID); err != nil {
 		return err
 	}
-	required := e.policy.Required(in.Required)
-	if !(required >= 1 && required <= 100) {
-		return survey.Invalid("", "a required ratio of %g is outside 1 to 100", required)
+	w.required = e.policy.Required(in.Required)
+	if !(w.required >= 1 && w.required <= 100) {
+		return survey.Invalid("", "a required ratio of %g is outside 1 to 100", w.required)
 	}
 	if toward, ok := in.Toward.Get(); ok && !(toward >= 0 && toward <= 360) {
 		return survey.Invalid("", "a bearing of %g° is outside 0 to 360", toward.Degrees())
@@ -154,18 +152,13 @@ func (e *Engine) begin(w *working, in *Input, tonight survey.Moisture, brief boo
 	if a, ok := in.Point.Terrain.Slope(); ok {
 		slope = survey.Known(a)
 	}
-	demand, err := e.demand(c, slope)
-	if err != nil {
+	if w.a.LoadCase, err = e.demand(w.loadCase, slope); err != nil {
 		return err
 	}
-	*w = working{
-		e: e, in: in, tonight: tonight, loadCase: c, required: required, plane: tangent.At(in.Point.Position),
-		t: text{mute: brief, units: e.policy.Units},
-		a: Answer{
-			Point: in.Point.ID, AsOf: in.AsOf.UTC(), Policy: e.policy.Version, Tonight: tonight, RequiredRatio: required,
-			LoadCase: demand, Cautions: Cautions,
-		},
-	}
+	w.t.units = e.policy.Units
+	w.a.Point, w.a.AsOf, w.a.Policy, w.a.Cautions = in.Point.ID, in.AsOf.UTC(), e.policy.Version, Cautions
+	w.a.Tonight, w.a.RequiredRatio = w.tonight, w.required
+	w.plane = tangent.At(in.Point.Position)
 	w.readPull()
 	w.gatherNear()
 	w.setGround()
