@@ -91,12 +91,14 @@ func (w *working) rigs() ([]candidate, error) {
 // or one rig where none within the policy's limit does.
 func (w *working) rig(c *candidate, i int) error {
 	r := &w.e.book.Rigs[i]
-	a, err := w.e.book.Rate(r, &w.cond, 1)
+	a, err := w.e.book.Figure(r, &w.cond)
 	if err != nil {
 		return err
 	}
 	count, short := w.count(a)
-	if a, err = w.e.book.Share(r, &w.cond, a, count); err != nil {
+	if w.t.mute {
+		a = a.Times(count)
+	} else if a, err = w.e.book.Rate(r, &w.cond, count); err != nil {
 		return err
 	}
 	w.drive(c, r, &a, 0, short, nil)

@@ -183,6 +183,30 @@ type pullHere struct {
 	source string
 	note   string
 	counts bool // a held pull that applies
+	said   []saying
+}
+
+// saying is the note of a pull beside a figure.
+type saying struct {
+	own   bool // of the rig that was pulled
+	count int
+	note  string
+}
+
+// says is the note of the pull beside the figure of so many rigs.
+func (p *pullHere) says(own bool, count int) string {
+	for i := range p.said {
+		if s := &p.said[i]; s.own == own && s.count == count {
+			return s.note
+		}
+	}
+	on := ""
+	if !own {
+		on = ", pulled on a " + p.Rig
+	}
+	note := p.note + on + sharing(count)
+	p.said = append(p.said, saying{own, count, note})
+	return note
 }
 
 // pullsHere reads the pull tests of the conditions, the first time it is asked.

@@ -29,8 +29,12 @@ type Conditions struct {
 	// Worked out once, by the book that first rates under these conditions.
 	refused survey.Opt[bool]
 	pulls   pulls    // of Tests
+	series  []series // of Elsewhere
 	figures *figures // of the ground
 }
+
+// tested tells whether any pull test may bear on a stake rig.
+func (c *Conditions) tested() bool { return len(c.Tests) > 0 || len(c.Elsewhere) > 0 }
 
 // NeededSetback returns the least distance from a stake to the crest: the
 // policy's own, or its number of embedments where that is more.

@@ -10,65 +10,79 @@ import (
 	"holdfast/survey/soil"
 )
 
-// elsewhere lets the department's tests in this ground replace an estimate.
-// A rig holds at least what a tested rig within it does, and no more than a
-// tested rig that contains it, so that more stakes never hold less.
-func (a *Anchor) elsewhere(pattern survey.Pattern, by map[string][]soil.PullTest, low estimate) estimate {
-	if len(by) == 0 {
-		return low
+// series are the department's tests of one rig in this ground.
+type series struct {
+	pattern survey.Pattern
+	value   survey.Force
+	figure  Figure
+	use     bool // they are enough to count
+}
+
+// read works the department's tests out, the first time it is asked.
+func (c *Conditions) read() []series {
+	if c.series != nil || len(c.Elsewhere) == 0 {
+		return c.series
 	}
-	type series struct {
-		pattern survey.Pattern
-		value   survey.Force
-	}
-	var all []series
-	for _, name := range slices.Sorted(maps.Keys(by)) {
+	c.series = make([]series, 0, len(c.Elsewhere))
+	for _, name := range slices.Sorted(maps.Keys(c.Elsewhere)) {
 		tested, err := survey.ParsePattern(name)
 		if err != nil {
 			continue
 		}
-		fig, use := testedFigure(by[name])
-		if use {
-			all = append(all, series{tested, survey.Force(fig.HoldingN)})
-		}
-		if tested.Equal(pattern) {
-			a.Evidence = append(a.Evidence, fig)
-		}
+		fig, use := testedFigure(c.Elsewhere[name])
+		c.series = append(c.series, series{tested, survey.Force(fig.HoldingN), fig, use})
 	}
+	return c.series
+}
+
+// elsewhere lets the department's tests in this ground replace an estimate, and
+// returns what they show. A rig holds at least what a tested rig within it
+// does, and no more than a tested rig that contains it, so that more stakes
+// never hold less.
+func (c *Conditions) elsewhere(pattern survey.Pattern, low estimate) (best estimate, shown []Figure) {
+	all := c.read()
 	// most is the least of the tested rigs that contain p.
 	most := func(p survey.Pattern) (e estimate) {
-		for _, s := range all {
-			if contains(s.pattern, p) {
+		for i := range all {
+			if s := &all[i]; s.use && contains(s.pattern, p) {
 				e.lower(s.value, survey.TestedGround)
 			}
 		}
 		return e
 	}
-	best, within := low, estimate{}
-	for _, s := range all {
-		if m := most(s.pattern); s.pattern.Equal(pattern) {
+	best = low
+	var within estimate
+	for i := range all {
+		s := &all[i]
+		own := s.pattern.Equal(pattern)
+		if own {
+			shown = append(shown, s.figure)
+		}
+		switch m := most(s.pattern); {
+		case !s.use:
+		case own:
 			if m.force < s.value {
-				a.note(m, "no more than the tests of a rig that contains it")
+				shown = append(shown, follows(m, "no more than the tests of a rig that contains it"))
 			}
-			return m
-		} else if contains(pattern, s.pattern) && (!within.ok || m.force > within.force) {
+			return m, shown
+		case contains(pattern, s.pattern) && (!within.ok || m.force > within.force):
 			within = m
 		}
 	}
 	if m := most(pattern); m.ok && best.ok && m.force < best.force {
 		best = m
-		a.note(m, "by the tests of a rig that contains it")
+		shown = append(shown, follows(m, "by the tests of a rig that contains it"))
 	}
 	if within.ok && (!best.ok || within.force > best.force) {
 		best = within
-		a.note(within, "by the tests of a rig within it")
+		shown = append(shown, follows(within, "by the tests of a rig within it"))
 	}
-	return best
+	return best, shown
 }
 
-// note adds a figure that follows from another rig's tests.
-func (a *Anchor) note(e estimate, why string) {
-	a.Evidence = append(a.Evidence, Figure{Grade: e.grade, HoldingN: e.force.Newtons(), Source: testsSource, Note: why})
+// follows is a figure that follows from another rig's tests.
+func follows(e estimate, why string) Figure {
+	return Figure{Grade: e.grade, HoldingN: e.force.Newtons(), Source: testsSource, Note: why}
 }
 
 const testsSource = "department's pull tests, EN 1990:2002 Annex D7, 5 % fractile, log-normal"

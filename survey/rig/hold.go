@@ -12,38 +12,55 @@ import (
 // Rate says what count rigs hold, with every figure and its evidence. The
 // figure that governs is the tested one where tests apply, otherwise the lower
 // of handbook and mechanics. An anchor whose HoldingN is not known has no
-// figure that may be used; the evidence says why.
+// figure that may be used; the evidence says why. Its slices may belong to the
+// book and are not to be written to.
 func (b *Book) Rate(r *Rated, c *Conditions, count int) (Anchor, error) {
-	refused, known := c.refused.Get()
-	if !known {
-		_, refused = Refuse(c, &b.policy)
-		c.refused = survey.Known(refused)
-	}
-	if refused {
+	if b.refuses(c) {
 		return Anchor{Kind: survey.KindRig, Rig: r.Name, Count: count, Evidence: []Figure{}}, nil
 	}
-	if len(c.Tests) == 0 && len(c.Elsewhere) == 0 {
+	if !c.tested() {
 		return b.untested(r, c, count)
 	}
 	a, err := b.untested(r, c, 1)
 	if err != nil {
 		return a, err
 	}
-	low := estimate{grade: a.Governs}
-	if f, ok := a.HoldingN.Get(); ok {
-		low.force, low.ok = survey.Force(f), true
+	many, err := b.untested(r, c, count) // its notes say that they share
+	if err != nil {
+		return a, err
 	}
-	a.Evidence = append(make([]Figure, 0, len(a.Evidence)+len(c.pulls.all)+len(c.Elsewhere)), a.Evidence...)
-	b.tests(&a, r.Pattern, c, low)
-	return a.Times(count), nil
+	estimated := a.Evidence
+	a.Evidence = make([]Figure, 0, len(estimated)+len(c.pulls.all)+len(c.Elsewhere))
+	for i, e := range estimated {
+		e.Note = many.Evidence[i].Note
+		a.Evidence = append(a.Evidence, e)
+	}
+	b.tests(&a, r.Pattern, c, count, true)
+	if count > 1 {
+		a.multiply(count)
+	}
+	return a, nil
 }
 
-// Share returns what count rigs hold of which Rate has rated one.
-func (b *Book) Share(r *Rated, c *Conditions, one Anchor, count int) (Anchor, error) {
-	if count > 1 && len(c.Tests) == 0 && len(c.Elsewhere) == 0 {
-		return b.Rate(r, c, count) // remembered
+// Figure is Rate of one rig without the evidence.
+func (b *Book) Figure(r *Rated, c *Conditions) (Anchor, error) {
+	if b.refuses(c) {
+		return Anchor{Kind: survey.KindRig, Rig: r.Name, Count: 1}, nil
 	}
-	return one.Times(count), nil
+	a, err := b.untested(r, c, 1)
+	if a.Evidence = nil; err == nil && c.tested() {
+		b.tests(&a, r.Pattern, c, 1, false)
+	}
+	return a, err
+}
+
+func (b *Book) refuses(c *Conditions) bool {
+	refused, known := c.refused.Get()
+	if !known {
+		_, refused = Refuse(c, &b.policy)
+		c.refused = survey.Known(refused)
+	}
+	return refused
 }
 
 type estimate struct {
@@ -169,13 +186,23 @@ func (b *Book) spread(r *Rated, k *key) (low, high survey.Opt[float64], err erro
 
 // tests lets pull tests govern: three or more department tests in this ground
 // replace the estimate, a held pull here is a lower bound, and a failed pull
-// here caps everything.
-func (b *Book) tests(a *Anchor, pattern survey.Pattern, c *Conditions, low estimate) {
-	best := a.elsewhere(pattern, c.Elsewhere, low)
+// here caps everything. The figures are those of one rig, their notes those of
+// count; words tells whether they are wanted as evidence.
+func (b *Book) tests(a *Anchor, pattern survey.Pattern, c *Conditions, count int, words bool) {
+	low := estimate{grade: a.Governs}
+	if f, ok := a.HoldingN.Get(); ok {
+		low.force, low.ok = survey.Force(f), true
+	}
+	best, figures := c.elsewhere(pattern, low)
+	if words {
+		for _, fig := range figures {
+			fig.Note += sharing(count)
+			a.Evidence = append(a.Evidence, fig)
+		}
+	}
 	var limit estimate
 	for i := range c.pulls.all {
 		t := &c.pulls.all[i]
-		fig := Figure{Grade: survey.TestedHere, HoldingN: t.Force().Newtons(), Source: t.source, Note: t.note}
 		switch {
 		case t.Outcome == survey.Held && contains(pattern, t.rows):
 			if t.counts && (!best.ok || t.Force() > best.force) {
@@ -186,10 +213,10 @@ func (b *Book) tests(a *Anchor, pattern survey.Pattern, c *Conditions, low estim
 		default:
 			continue
 		}
-		if !c.Brief && !t.rows.Equal(pattern) {
-			fig.Note += ", pulled on a " + t.Rig
+		if words {
+			note := t.says(t.rows.Equal(pattern), count)
+			a.Evidence = append(a.Evidence, Figure{Grade: survey.TestedHere, HoldingN: t.Force().Newtons(), Source: t.source, Note: note})
 		}
-		a.Evidence = append(a.Evidence, fig)
 	}
 	a.cap(limit, best)
 }
@@ -247,23 +274,38 @@ func (a Anchor) Times(n int) Anchor {
 	if n == 1 {
 		return a
 	}
+	a.Evidence = slices.Clone(a.Evidence)
+	for i := range a.Evidence {
+		a.Evidence[i].Note += sharing(n)
+	}
+	a.multiply(n)
+	return a
+}
+
+// multiply makes the figures of one rig those of n.
+func (a *Anchor) multiply(n int) {
 	k := float64(n)
-	scale := func(o survey.Opt[float64]) survey.Opt[float64] {
+	scale := func(o *survey.Opt[float64]) {
 		if v, ok := o.Get(); ok {
-			return survey.Known(v * k)
+			*o = survey.Known(v * k)
 		}
-		return o
 	}
-	b := a
-	b.Count = n
-	b.HoldingN, b.YieldN, b.MostN = scale(a.HoldingN), scale(a.YieldN), scale(a.MostN)
-	b.Evidence = slices.Clone(a.Evidence)
-	note := "; × " + strconv.Itoa(n) + " sharing"
-	for i := range b.Evidence {
-		e := &b.Evidence[i]
+	a.Count = n
+	scale(&a.HoldingN)
+	scale(&a.YieldN)
+	scale(&a.MostN)
+	for i := range a.Evidence {
+		e := &a.Evidence[i]
 		e.HoldingN *= k
-		e.LowN, e.HighN = scale(e.LowN), scale(e.HighN)
-		e.Note += note
+		scale(&e.LowN)
+		scale(&e.HighN)
 	}
-	return b
+}
+
+// sharing is what the note of a figure adds for n rigs.
+func sharing(n int) string {
+	if n < 2 {
+		return ""
+	}
+	return "; × " + strconv.Itoa(n) + " sharing"
 }
