@@ -126,6 +126,7 @@ type working struct {
 	refusal  rig.Refusal
 	refused  bool
 	near     []*surround.Near // features within reach of anything that is set up here
+	screens  []rig.Screening  // of the anchors found
 	common   common
 	t        text
 	room     room
@@ -161,6 +162,10 @@ func (w *working) begin() (err error) {
 	w.plane = tangent.At(in.Point.Position)
 	w.readPull()
 	w.gatherNear()
+	w.screens = make([]rig.Screening, len(in.Point.Anchors))
+	for i := range w.screens {
+		w.screens[i] = rig.Screen(in.Point.Anchors[i])
+	}
 	w.setGround()
 	return nil
 }
@@ -276,7 +281,7 @@ func (w *working) whatIfWetter() error {
 			continue
 		}
 		v := working{
-			e: w.e, in: w.in, tonight: m, loadCase: w.loadCase, required: w.required, plane: w.plane, near: w.near,
+			e: w.e, in: w.in, tonight: m, loadCase: w.loadCase, required: w.required, plane: w.plane, near: w.near, screens: w.screens,
 			t: text{mute: true}, a: Answer{LoadCase: w.a.LoadCase, Pull: w.a.Pull},
 		}
 		v.setGround()

@@ -143,10 +143,10 @@ func (w *working) judgeFound(c *candidate, i int) {
 	*c = candidate{}
 	c.Anchor = rig.Surveyed(*a, &w.cond, w.policy())
 	known := w.locate(c, a)
-	s := rig.Screen(*a)
+	s := &w.screens[i]
 	_, rated := c.Anchor.HoldingN.Get()
 	var room [mostChecks]Check
-	checks := w.check(c, append(room[:0], w.screenCheck(a, &s, rated), w.standCheck(a, known)))
+	checks := w.check(c, append(room[:0], w.screenCheck(a, s, rated), w.standCheck(a, known)))
 	w.judge(c, checks, nil)
 	// Without a rating it is worth backing up, and no more; that a gentle pull of
 	// it held makes it no worse.

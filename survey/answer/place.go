@@ -174,6 +174,7 @@ func (w *working) gatherNear() {
 	}
 	accuracy, _ := w.in.Point.Fix.AccuracyM.Get()
 	reach := geo.Length(widest) + max(widestClearance, w.policy().UtilityFilesDoubtM.Value, w.policy().UtilityToleranceM.Value+accuracy)
+	w.near = make([]*surround.Near, 0, len(w.in.Around.Near))
 	for i := range w.in.Around.Near {
 		n := &w.in.Around.Near[i]
 		own, _ := n.Tolerance.Get()

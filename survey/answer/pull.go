@@ -14,6 +14,7 @@ import (
 // readings that lie apart are a doubt.
 func (w *working) readPull() {
 	p, pull := &w.in.Point, &w.a.Pull
+	pull.Readings = make([]Reading, 0, 2+len(w.in.Around.Bearings))
 	if p.Pull.Source != survey.PullLayer {
 		w.readWritten()
 	}
@@ -32,13 +33,14 @@ func (w *working) readPull() {
 		w.reading(geo.NewBearing(fall.Degrees()), "fall line, "+fallSources[p.Terrain.Source])
 	}
 	if len(pull.Readings) == 0 {
+		pull.Readings = nil
 		return
 	}
 	used := pull.Readings[0]
 	pull.TrueDeg, pull.BackDeg, pull.Source = survey.Known(used.TrueDeg), survey.Known(used.TrueDeg.Back()), used.Source
 	for _, r := range pull.Readings[1:] {
 		if off := math.Abs(used.TrueDeg.Off(r.TrueDeg).Degrees()); off > w.policy().BearingDoubtDeg.Value {
-			w.doubtPull(w.t.f("%s gives %.0f°, %.0f° away from the bearing used", r.Source, r.TrueDeg.Degrees(), off))
+			w.doubtPull(w.t.s(r.Source).s(" gives ").fixed(r.TrueDeg.Degrees(), 0).s("°, ").fixed(off, 0).s("° away from the bearing used").end())
 		}
 	}
 	if !w.t.mute {
@@ -113,7 +115,13 @@ func (w *working) reading(b geo.Bearing, source string) {
 	w.a.Pull.Readings = append(w.a.Pull.Readings, Reading{Source: source, TrueDeg: b})
 }
 
-func (w *working) doubtPull(s string) { w.a.Pull.Doubts = append(w.a.Pull.Doubts, s) }
+func (w *working) doubtPull(s string) {
+	pull := &w.a.Pull
+	if pull.Doubts == nil {
+		pull.Doubts = make([]string, 0, 1+len(pull.Readings))
+	}
+	pull.Doubts = append(pull.Doubts, s)
+}
 
 func eastWest(d geo.Angle) string {
 	t := text{}

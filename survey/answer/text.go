@@ -61,6 +61,15 @@ func (t *text) num(v float64, decimals int) *text {
 		}
 		return t.bytes(b)
 	}
+	return t.fixed(v, decimals)
+}
+
+// fixed writes a number as fmt does, halves to the even neighbour.
+func (t *text) fixed(v float64, decimals int) *text {
+	if t.mute {
+		return t
+	}
+	var scratch [32]byte
 	return t.bytes(strconv.AppendFloat(scratch[:0], v, 'f', decimals, 64))
 }
 

@@ -152,7 +152,9 @@ func (w *working) baseClass() {
 		return
 	}
 	w.computed = byStrength(w.band())
-	w.because("weakest unconfined strength %s: %s", inBoth(qu), w.computed)
+	if !w.mute { // handing a figure on costs more than finding it
+		w.because("weakest unconfined strength %s: %s", inBoth(qu), w.computed)
+	}
 	if w.family == familyUnknown {
 		w.doubt("nothing tells whether the soil is cohesive: the strength class supposes it is")
 		w.settle("roll a thread 1/8 in thick: cohesive soil holds together over 2 in (Appendix A (d)(2)(i))")

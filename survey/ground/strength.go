@@ -90,9 +90,11 @@ func (w *working) strength() {
 		if most, ok := w.allowed.Get(); ok {
 			cu, middle = min(cu, most), min(middle, most)
 		}
-		if cu < low/2 {
+		switch {
+		case w.mute:
+		case cu < low/2:
 			w.because("shear strength %.0f kPa is used, less than the %.0f kPa that is half the weakest reading", cu.Kilopascals(), (low / 2).Kilopascals())
-		} else {
+		default:
 			w.because("shear strength %.0f kPa is half the weakest instrument reading", cu.Kilopascals())
 		}
 	} else if low, ok := w.qu.Get(); ok && w.family == cohesive {

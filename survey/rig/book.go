@@ -223,7 +223,7 @@ func (b *Book) pullsHere(c *Conditions) *pulls {
 		}
 		p := pullHere{PullTest: t, rows: rows, source: "pull test here"}
 		if !c.Brief {
-			p.source += on(*t)
+			p.source += on(t)
 		}
 		if t.Outcome == survey.Held {
 			p.note, p.counts = b.heldNote(c, t, rows)
@@ -239,9 +239,9 @@ func (b *Book) pullsHere(c *Conditions) *pulls {
 // heldNote says whether a held pull counts here, and what strength it shows.
 func (b *Book) heldNote(c *Conditions, t *survey.PullTest, rows survey.Pattern) (note string, counts bool) {
 	switch {
-	case c.wetter(*t):
+	case c.wetter(t):
 		return "held, but this ground is or may be wetter than it was: shown, not used", false
-	case c.offLine(*t, &b.policy):
+	case c.offLine(t, &b.policy):
 		return "held, but pulled outside this working sector: shown, not used", false
 	}
 	note = held

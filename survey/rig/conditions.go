@@ -97,7 +97,7 @@ func (c *Conditions) now() survey.Moisture {
 
 // wetter tells whether the ground the figure is for is wetter than the ground
 // that was tested, or could be.
-func (c *Conditions) wetter(t survey.PullTest) bool {
+func (c *Conditions) wetter(t *survey.PullTest) bool {
 	tested, now := t.Moisture, c.now()
 	if tested == "" {
 		tested = c.Surveyed
@@ -113,7 +113,7 @@ func (c *Conditions) wetter(t survey.PullTest) bool {
 
 // offLine tells whether a pull was made on a bearing too far from the one the
 // figure is for to say what it holds.
-func (c *Conditions) offLine(t survey.PullTest, p *survey.Policy) bool {
+func (c *Conditions) offLine(t *survey.PullTest, p *survey.Policy) bool {
 	was, okWas := t.BearingDeg.Get()
 	is, okIs := c.Pull.Get()
 	return okWas && okIs && math.Abs(is.Off(was).Degrees()) > p.SectorDeg.Value+fine

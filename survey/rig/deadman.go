@@ -10,7 +10,7 @@ import (
 )
 
 // unmeasured lists what a deadman's table still needs.
-func unmeasured(a survey.Anchor) []string {
+func unmeasured(a *survey.Anchor) []string {
 	var out []string
 	for _, m := range []struct {
 		known bool
@@ -26,7 +26,7 @@ func unmeasured(a survey.Anchor) []string {
 // buried is a surveyed deadman as the table sees it. Its line is taken as 1:1,
 // which TM 5-5420-278-10 has one assume where the slope is not known. It is a
 // log unless its material says timber or beam, which are then square.
-func buried(a survey.Anchor, s soil.DeadmanSoil) (d soil.Deadman, ok bool) {
+func buried(a *survey.Anchor, s soil.DeadmanSoil) (d soil.Deadman, ok bool) {
 	depth, okD := a.DepthM.Get()
 	length, okL := a.LengthM.Get()
 	face, okF := a.DiameterMM.Get()
@@ -43,7 +43,7 @@ func buried(a survey.Anchor, s soil.DeadmanSoil) (d soil.Deadman, ok bool) {
 
 // slender says why a deadman is too long for its thickness, or measured beyond
 // the table, or "".
-func slender(a survey.Anchor) string {
+func slender(a *survey.Anchor) string {
 	d, ok := buried(a, soil.Loam)
 	if !ok {
 		return ""
@@ -66,22 +66,26 @@ const (
 
 // deadman gives the table's figure and the passive earth pressure check for a
 // measured deadman in known ground; the lower governs.
-func deadman(a survey.Anchor, c *Conditions) []Figure {
-	d, ok := buried(a, deadmanSoil(c))
-	if !ok || slender(a) != "" || c.Ground.Class == survey.ClassUnknown || c.Ground.Class == "" || c.now() == survey.Frozen {
-		return nil
+func (a *Anchor) deadman(of *survey.Anchor, c *Conditions, low *estimate) {
+	d, ok := buried(of, deadmanSoil(c))
+	if !ok || slender(of) != "" || c.Ground.Class == survey.ClassUnknown || c.Ground.Class == "" || c.now() == survey.Frozen {
+		return
 	}
-	var out []Figure
 	if f, err := d.Holds(); err == nil {
-		out = append(out, Figure{
-			Grade: survey.Handbook, HoldingN: f.Newtons(), Source: "TM 5-5420-278-10, WP 0035, Table 9: mean depth and line slope, times the face less 1 ft of trench",
-			Note: fmt.Sprintf("%.2f m deep, %.2f m long, face %.2f m, line 1:1 as none is recorded; %s", d.Depth.Metres(), d.Length.Metres(), d.Face.Metres(), soilWords[d.Soil]),
-		})
+		low.lower(f, survey.Handbook)
+		fig := Figure{Grade: survey.Handbook, HoldingN: f.Newtons(), Source: "TM 5-5420-278-10, WP 0035, Table 9: mean depth and line slope, times the face less 1 ft of trench"}
+		if !c.Brief {
+			fig.Note = fmt.Sprintf("%.2f m deep, %.2f m long, face %.2f m, line 1:1 as none is recorded; %s", d.Depth.Metres(), d.Length.Metres(), d.Face.Metres(), soilWords[d.Soil])
+		}
+		a.show(c, fig)
 	}
 	weight, phi, words := loamWeight, geo.Angle(loamPhi), "loam of φ 32°"
 	if v, ok := c.Ground.PhiDeg.Get(); ok {
 		g, _ := c.Ground.GammaKNM3.Get()
-		weight, phi, words = soil.UnitWeight(g*1000), geo.Degrees(v), fmt.Sprintf("φ %.0f°", v)
+		weight, phi = soil.UnitWeight(g*1000), geo.Degrees(v)
+		if !c.Brief {
+			words = fmt.Sprintf("φ %.0f°", v)
+		}
 	}
 	if now := c.now(); now == survey.Wet || now == survey.Submerged {
 		weight, words = max(weight-9.81*soil.KilonewtonPerCubicMetre, soil.KilonewtonPerCubicMetre), words+", buoyant"
@@ -89,9 +93,9 @@ func deadman(a survey.Anchor, c *Conditions) []Figure {
 		weight, words = weight/2, words+", halved as the table is"
 	}
 	if f, err := d.Passive(weight, phi); err == nil {
-		out = append(out, Figure{Grade: survey.Mechanics, HoldingN: f.Newtons(), Source: "passive earth pressure before and above the deadman, ends not counted", Note: words})
+		low.lower(f, survey.Mechanics)
+		a.show(c, Figure{Grade: survey.Mechanics, HoldingN: f.Newtons(), Source: "passive earth pressure before and above the deadman, ends not counted", Note: words})
 	}
-	return out
 }
 
 var soilWords = map[soil.DeadmanSoil]string{

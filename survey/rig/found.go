@@ -45,7 +45,7 @@ func faulty(condition string) bool { return mentions(condition, unsound) }
 // stems and is not denied in its clause.
 func mentions(condition string, stems []string) bool {
 	denied := false
-	for _, w := range strings.FieldsFunc(strings.ToLower(condition), func(r rune) bool { return !unicode.IsLetter(r) && !strings.ContainsRune(",;.:", r) }) {
+	for w := range strings.FieldsFuncSeq(strings.ToLower(condition), func(r rune) bool { return !unicode.IsLetter(r) && !strings.ContainsRune(",;.:", r) }) {
 		word := strings.TrimRight(w, ",;.:")
 		denied = denied && word != "but" || slices.Contains(denials, word)
 		if !denied && slices.ContainsFunc(stems, func(u string) bool { return word == u || len(u) > 3 && strings.HasPrefix(word, u) }) {
@@ -85,9 +85,9 @@ func Screen(a survey.Anchor) Screening {
 	case survey.KindVehicle:
 		s.Says = "frame points only, engine off, key out, brake set, wheels chocked, and a guard; back it up"
 	case survey.KindDeadman:
-		s.Fails = slender(a)
+		s.Fails = slender(&a)
 		if !a.RatedKN.Known() {
-			s.Missing = append(s.Missing, unmeasured(a)...)
+			s.Missing = append(s.Missing, unmeasured(&a)...)
 		}
 		s.Says = "work the deadman out from its depth, length and face (TM 5-5420-278-10 Table 9)"
 	}
@@ -99,11 +99,14 @@ func Screen(a survey.Anchor) Screening {
 // one; a deadman also by its table. Nothing is invented: without a rating
 // there is no figure. A rating marked assumed is shown and not used.
 func Surveyed(a survey.Anchor, c *Conditions, p *survey.Policy) Anchor {
-	out := Anchor{Kind: a.Kind, ID: a.ID, Evidence: []Figure{}}
+	out := Anchor{Kind: a.Kind, ID: a.ID}
+	if !c.Brief {
+		out.Evidence = make([]Figure, 0, 3+len(c.Tests))
+	}
 	var low, best estimate
 	if f, ok := a.Rated(); ok {
 		fig := Figure{Grade: a.Evidence, HoldingN: f.Newtons(), Source: "rating entered in the survey"}
-		if a.Note != "" {
+		if a.Note != "" && !c.Brief {
 			fig.Source += ": " + a.Note
 		}
 		switch a.Evidence {
@@ -112,7 +115,7 @@ func Surveyed(a survey.Anchor, c *Conditions, p *survey.Policy) Anchor {
 		case survey.TestedHere, survey.TestedGround:
 			// A rating that rests on a test counts for ground no wetter than it
 			// was surveyed in; structures and rock do not mind.
-			if a.Kind != survey.KindStructure && a.Kind != survey.KindRock && c.Tonight != "" && c.wetter(survey.PullTest{}) {
+			if a.Kind != survey.KindStructure && a.Kind != survey.KindRock && c.Tonight != "" && c.wetter(&survey.PullTest{}) {
 				fig.Note = "tested, but this ground is or may be wetter than it was: shown, not used"
 			} else {
 				best = estimate{f, a.Evidence, true}
@@ -120,29 +123,37 @@ func Surveyed(a survey.Anchor, c *Conditions, p *survey.Policy) Anchor {
 		default:
 			low.lower(f, a.Evidence)
 		}
-		out.Evidence = append(out.Evidence, fig)
+		out.show(c, fig)
 	}
 	if a.Kind == survey.KindDeadman {
-		for _, fig := range deadman(a, c) {
-			out.Evidence = append(out.Evidence, fig)
-			low.lower(survey.Force(fig.HoldingN), fig.Grade)
-		}
+		out.deadman(&a, c, &low)
 	}
 	if !best.ok {
 		best = low
 	}
-	out.pulls(a, c, p, best)
+	out.pulls(&a, c, p, best)
 	return out
 }
 
+// show adds a figure to the evidence, where evidence is wanted.
+func (a *Anchor) show(c *Conditions, fig Figure) {
+	if !c.Brief {
+		a.Evidence = append(a.Evidence, fig)
+	}
+}
+
 // pulls lets pull tests of a surveyed anchor govern.
-func (a *Anchor) pulls(of survey.Anchor, c *Conditions, p *survey.Policy, best estimate) {
+func (a *Anchor) pulls(of *survey.Anchor, c *Conditions, p *survey.Policy, best estimate) {
 	var limit estimate
-	for _, t := range c.Tests {
+	for i := range c.Tests {
+		t := &c.Tests[i]
 		if t.Rig != of.ID {
 			continue
 		}
-		fig := Figure{Grade: survey.TestedHere, HoldingN: t.Force().Newtons(), Source: "pull test here" + on(t)}
+		fig := Figure{Grade: survey.TestedHere, HoldingN: t.Force().Newtons(), Source: "pull test here"}
+		if !c.Brief {
+			fig.Source += on(t)
+		}
 		switch {
 		case t.Outcome != survey.Held:
 			fig.Note = string(t.Outcome) + ": caps every figure"
@@ -157,7 +168,7 @@ func (a *Anchor) pulls(of survey.Anchor, c *Conditions, p *survey.Policy, best e
 				best = estimate{t.Force(), survey.TestedHere, true}
 			}
 		}
-		a.Evidence = append(a.Evidence, fig)
+		a.show(c, fig)
 	}
 	a.cap(limit, best)
 }

@@ -248,7 +248,7 @@ func (a *Anchor) govern(best estimate) {
 	})
 }
 
-func on(t survey.PullTest) string {
+func on(t *survey.PullTest) string {
 	if at, ok := t.At.Get(); ok {
 		return " on " + at.Format("2006-01-02")
 	}

@@ -79,14 +79,14 @@ type Lashing struct {
 
 // Layout is where an anchor goes and how it is pulled.
 type Layout struct {
-	Stakes     []Stake          `json:"stakes"`
-	Lashings   []Lashing        `json:"lashings,omitempty"` // shared between answers: not to be written to
-	SectorDeg  [2]geo.Bearing   `json:"sector_deg"`         // anticlockwise and clockwise limits, true
-	Anchor     Place            `json:"anchor"`             // the point the rope leaves from
-	Footprint  Area             `json:"footprint"`
-	Sector     Area             `json:"sector"`
-	CollectorM geo.Length       `json:"collector_m,omitempty"`     // least way ahead of the front stakes where the legs of sharing rigs meet
-	LeanCheck  float64          `json:"heel_to_toe_deg,omitempty"` // lean of a stake set at the heel, its head over the toe, of a 12 in boot
+	Stakes     []Stake        `json:"stakes"`
+	Lashings   []Lashing      `json:"lashings,omitempty"` // shared between answers: not to be written to
+	SectorDeg  [2]geo.Bearing `json:"sector_deg"`         // anticlockwise and clockwise limits, true
+	Anchor     Place          `json:"anchor"`             // the point the rope leaves from
+	Footprint  Area           `json:"footprint"`
+	Sector     Area           `json:"sector"`
+	CollectorM geo.Length     `json:"collector_m,omitempty"`     // least way ahead of the front stakes where the legs of sharing rigs meet
+	LeanCheck  float64        `json:"heel_to_toe_deg,omitempty"` // lean of a stake set at the heel, its head over the toe, of a 12 in boot
 }
 
 // Front returns the position the rope leaves from.
