@@ -62,7 +62,7 @@ func (w *working) judge(c *candidate, checks []Check, like *candidate) {
 	}
 	var room [mostReasons]string
 	c.Checks = keep(&w.room.checks, checks, like.Checks, mainOnly, w.anchors())
-	c.Reasons = keep(&w.room.reasons, w.reasons(c, room[:0], failing, known), like.Reasons, 0, w.anchors())
+	c.Reasons = keep(&w.room.reasons, w.reasons(c, room[:0], failing, known), like.Reasons, 1, w.anchors())
 }
 
 // anchors is the number of main anchors that are judged.

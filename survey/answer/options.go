@@ -36,7 +36,7 @@ func (w *working) options() error {
 	for i := range found {
 		out = append(out, w.option(&found[i], w.belayForFound(i, found, rigs)))
 	}
-	slices.SortStableFunc(out, w.compare)
+	w.rank(out)
 	for i := range out {
 		out[i].Rank = i + 1
 		if i > 0 {

@@ -2,22 +2,51 @@ package answer
 
 import (
 	"cmp"
+	"slices"
 )
+
+// standing is what an option is ranked by.
+type standing struct {
+	verdict, failures, unbelayed, effort, stakes, main int
+	capped                                             float64
+	at                                                 int // place before ranking
+}
 
 // compare ranks: verdict, then checks that failed - an anchor that cannot be
 // built with the kit carried comes after one that can - then the ratio capped at
 // the required one, then whether an independent belay goes with it, then people
 // × minutes, then stakes.
-func (w *working) compare(a, b Option) int {
+func (a standing) compare(b standing) int {
 	return cmp.Or(
-		cmp.Compare(rank(Verdicts, a.Verdict), rank(Verdicts, b.Verdict)),
-		cmp.Compare(failures(&a), failures(&b)),
-		cmp.Compare(w.capped(&b), w.capped(&a)),
-		cmp.Compare(a.Unbelayed(), b.Unbelayed()),
-		cmp.Compare(a.People*a.Minutes, b.People*b.Minutes),
-		cmp.Compare(a.Kit.Stakes, b.Kit.Stakes),
-		cmp.Compare(mainStakes(&a), mainStakes(&b)),
+		cmp.Compare(a.verdict, b.verdict),
+		cmp.Compare(a.failures, b.failures),
+		cmp.Compare(b.capped, a.capped),
+		cmp.Compare(a.unbelayed, b.unbelayed),
+		cmp.Compare(a.effort, b.effort),
+		cmp.Compare(a.stakes, b.stakes),
+		cmp.Compare(a.main, b.main),
 	)
+}
+
+// rank puts options in order.
+func (w *working) rank(out []Option) {
+	var room [16]standing
+	order := room[:0]
+	for i := range out {
+		o := &out[i]
+		order = append(order, standing{
+			verdict: rank(Verdicts, o.Verdict), failures: failures(o), capped: w.capped(o), unbelayed: o.Unbelayed(),
+			effort: o.People * o.Minutes, stakes: o.Kit.Stakes, main: mainStakes(o), at: i,
+		})
+	}
+	slices.SortStableFunc(order, standing.compare)
+	for i := range order {
+		from := order[i].at
+		for from < i { // what stood there has been moved on
+			from = order[from].at
+		}
+		out[i], out[from] = out[from], out[i]
+	}
 }
 
 // failures counts the checks of an option's main anchor that failed, whether

@@ -1,7 +1,9 @@
 package surround
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"github.com/paulmach/orb"
 
@@ -24,9 +26,15 @@ type shape struct {
 
 // part is a line, a place (a segment of no length) or an area.
 type part struct {
-	segments [][2]tangent.XY
+	segments []segment // the nearest to the point first
 	area     bool
 	inside   bool // of an area: the point itself lies in it
+}
+
+// segment is a straight piece and how far off the point it is, metres.
+type segment struct {
+	a, b tangent.XY
+	away float64
 }
 
 // shapeOf returns the shape of a geometry about the point where the plane
@@ -34,6 +42,9 @@ type part struct {
 func shapeOf(g orb.Geometry, plane *tangent.Plane) *shape {
 	var s shape
 	s.add(g, plane)
+	for i := range s.parts {
+		slices.SortFunc(s.parts[i].segments, func(x, y segment) int { return cmp.Compare(x.away, y.away) })
+	}
 	return &s
 }
 
@@ -89,8 +100,10 @@ func (p *part) trace(chain []orb.Point, plane *tangent.Plane) {
 	okA := false
 	for i, v := range chain {
 		b, okB := plane.Project(v)
-		if i > 0 && okA && okB && (tangent.XY{}).To(nearestOf(tangent.XY{}, a, b)) <= shapeReach {
-			p.segments = append(p.segments, [2]tangent.XY{a, b})
+		if i > 0 && okA && okB {
+			if away := (tangent.XY{}).To(nearestOf(tangent.XY{}, a, b)); away <= shapeReach {
+				p.segments = append(p.segments, segment{a, b, float64(away)})
+			}
 		}
 		a, okA = b, okB
 	}
@@ -110,13 +123,18 @@ func nearestOf(p, a, b tangent.XY) tangent.XY {
 // from returns the distance from a place to the shape.
 func (s *shape) from(p tangent.XY) geo.Length {
 	best := math.Inf(1) // squared
+	out := math.Hypot(p.X, p.Y)
 	for i := range s.parts {
 		q := &s.parts[i]
 		if q.area && q.contains(p) {
 			return 0
 		}
 		for k := range q.segments {
-			f := nearestOf(p, q.segments[k][0], q.segments[k][1])
+			g := &q.segments[k]
+			if least := g.away - out - 1e-6; least > 0 && least*least > best {
+				break // no nearer than the way back to the point leaves it, nor are the rest
+			}
+			f := nearestOf(p, g.a, g.b)
 			best = min(best, (f.X-p.X)*(f.X-p.X)+(f.Y-p.Y)*(f.Y-p.Y))
 		}
 	}
@@ -130,8 +148,8 @@ func (q *part) contains(p tangent.XY) bool { return q.inside != (q.crossings(p)%
 // crossings counts the segments that the way from the point to p crosses.
 func (q *part) crossings(p tangent.XY) int {
 	n := 0
-	for _, s := range q.segments {
-		a, b := s[0], s[1]
+	for k := range q.segments {
+		a, b := q.segments[k].a, q.segments[k].b
 		sideA, sideB := p.X*a.Y-p.Y*a.X, p.X*b.Y-p.Y*b.X
 		if (sideA > 0) == (sideB > 0) {
 			continue
