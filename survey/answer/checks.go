@@ -29,24 +29,23 @@ func minor(c Check) Check {
 }
 
 // common are the checks that come out alike for every anchor of a point,
-// worked out once; the ones against layers only where no feature is near: each
-// of them, asked of a candidate, then gives the common outcome.
+// worked out once; the ones against layers only where no feature is near.
 type common struct {
-	ground, refusal, bearing                     Check
-	setback, buried, overhead, water             Check
-	road, parcel, building, accuracy, ages, aged Check
-	review                                       Check
+	ground, refusal, bearing         Check
+	setback, buried, overhead, water Check
+	accuracy, ages, aged, review     Check
+	rope                             Check
 }
 
 func (w *working) setCommon() {
 	m := &w.common
 	m.ground, m.refusal, m.bearing = w.groundCheck(), w.refusalCheck(), w.bearingCheck()
-	m.setback, m.buried, m.overhead, m.water = w.setbackCheck(nil), w.buriedCheck(nil), w.overheadCheck(nil), w.waterCheck(nil)
+	m.setback, m.buried, m.overhead, m.water = w.setbackCheck(), w.buriedCheck(nil), w.overheadCheck(nil), w.waterCheck(nil)
 	if w.t.mute {
 		return // the others decide no verdict
 	}
-	m.road, m.parcel, m.building = w.roadCheck(nil), w.parcelCheck(nil), w.buildingCheck(nil)
 	m.accuracy, m.ages, m.aged, m.review = w.accuracyCheck(), w.layersCheck(), w.ageCheck(), w.reviewCheck()
+	m.rope = w.ropeCheck()
 }
 
 // Titles of checks that the sentence speaks of too.
@@ -66,7 +65,7 @@ const (
 func (w *working) check(c *candidate, out []Check) []Check {
 	m := &w.common
 	if c.form != nil {
-		out = append(out, m.ground, w.setbackCheck(c), m.refusal)
+		out = append(out, m.ground, w.crestCheck(c), m.refusal)
 	}
 	if c.form != nil || c.Anchor.Kind == survey.KindDeadman {
 		out = append(out, w.buriedCheck(c))
@@ -233,25 +232,26 @@ func (w *working) reviewCheck() Check {
 	return minor(failed(title, "have the site reviewed and signed", "draft: nobody has signed it"))
 }
 
-// kitChecks hold an option against what the company carries.
-func (w *working) kitChecks(n *Need) (kit, rope Check) {
-	const titleKit, titleRope = "kit carried", "rope to the toe"
+// kitCheck holds an option against what the company carries.
+func (w *working) kitCheck(n *Need) Check {
+	const title = "kit carried"
 	if len(n.Short) > 0 {
-		kit = minor(failed(titleKit, "bring more, or take an option that needs less", w.t.s(strings.Join(n.Short, "; ")).end()))
-	} else {
-		kit = minor(passed(titleKit, "the stakes, drivers, webbing and people at hand are enough"))
+		return minor(failed(title, "bring more, or take an option that needs less", w.t.s(strings.Join(n.Short, "; ")).end()))
 	}
+	return minor(passed(title, "the stakes, drivers, webbing and people at hand are enough"))
+}
+
+func (w *working) ropeCheck() Check {
+	const title = "rope to the toe"
 	have := w.rope()
-	need, ok := n.RopeM.Get()
+	need, ok := w.ropeNeeded().Get()
 	switch {
 	case !ok:
-		rope = minor(notRun(titleRope, "record the slope, the height and the setback", "its length is not known"))
+		return minor(notRun(title, "record the slope, the height and the setback", "its length is not known"))
 	case need > have+fine:
-		rope = minor(failed(titleRope, "bring a longer rope", w.t.length(need).s(" needed; the longest carried is ").length(have).end()))
-	default:
-		rope = minor(passed(titleRope, w.t.length(need).s(" needed; the longest carried is ").length(have).end()))
+		return minor(failed(title, "bring a longer rope", w.t.length(need).s(" needed; the longest carried is ").length(have).end()))
 	}
-	return kit, rope
+	return minor(passed(title, w.t.length(need).s(" needed; the longest carried is ").length(have).end()))
 }
 
 // flattest is the slope below which its foot is nowhere in particular.

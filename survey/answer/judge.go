@@ -53,20 +53,18 @@ func (w *working) judge(c *candidate, checks []Check, like *candidate) {
 		return
 	}
 	var none candidate
+	anchors := len(w.e.book.Rigs) // as many lists are still to come, at the most
 	if like == nil {
-		like = &none
-		c.words = &carve(&w.room.words, 1, w.anchors())[0]
+		like, anchors = &none, anchors+len(w.in.Point.Anchors)
+		c.words = &carve(&w.room.words, 1, anchors)[0]
 		*c.words = w.figureWords(&c.Anchor)
 	} else {
 		c.words = like.words
 	}
 	var room [mostReasons]string
-	c.Checks = keep(&w.room.checks, checks, like.Checks, mainOnly, w.anchors())
-	c.Reasons = keep(&w.room.reasons, w.reasons(c, room[:0], failing, known), like.Reasons, 1, w.anchors())
+	c.Checks = keep(&w.room.checks, checks, like.Checks, mainOnly, anchors)
+	c.Reasons = keep(&w.room.reasons, w.reasons(c, room[:0], failing, known), like.Reasons, 1, anchors)
 }
-
-// anchors is the number of main anchors that are judged.
-func (w *working) anchors() int { return len(w.e.book.Rigs) + len(w.in.Point.Anchors) }
 
 // reasons says in words what made the verdict.
 func (w *working) reasons(c *candidate, out []string, failing int, known bool) []string {

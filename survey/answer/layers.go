@@ -2,7 +2,6 @@ package answer
 
 import (
 	"math"
-	"slices"
 	"strings"
 	"time"
 
@@ -27,12 +26,6 @@ func (w *working) each(c *candidate, role survey.Role, limit geo.Length, visit f
 	}
 }
 
-// alike tells whether a candidate fares as every other does with the layers of
-// a role, none of their features being near.
-func (w *working) alike(c *candidate, role survey.Role) bool {
-	return c != nil && !slices.ContainsFunc(w.near, func(n *surround.Near) bool { return n.Role == role })
-}
-
 // touched returns the first feature of a role that comes within reach of the
 // candidate, its own half width counted.
 func (w *working) touched(c *candidate, role survey.Role, reach geo.Length) (first *surround.Near) {
@@ -44,11 +37,11 @@ func (w *working) touched(c *candidate, role survey.Role, reach geo.Length) (fir
 	return first
 }
 
-func (w *working) setbackCheck(c *candidate) Check {
-	if w.alike(c, survey.RoleCrest) {
-		return w.common.setback
-	}
-	const title = "setback from the crest"
+const setbackTitle = "setback from the crest"
+
+// setbackCheck holds the point's own distance to the crest against the policy's.
+func (w *working) setbackCheck() Check {
+	const title = setbackTitle
 	need := rig.NeededSetback(w.policy())
 	d, how := w.setback()
 	switch {
@@ -60,14 +53,22 @@ func (w *working) setbackCheck(c *candidate) Check {
 	if layer, ok := w.in.Around.Setback.Get(); ok && how == "surveyed" && layer < need-fine {
 		return notRun(title, "measure again: the crest layer puts the crest closer", w.t.length(d).s(" surveyed, but ").length(layer).s(" by the bank crest layer").end())
 	}
-	// A rig beside the point may stand closer to a crest that bends.
-	least := geo.Length(math.Inf(1))
+	return passed(title, w.t.length(d).s(" ").s(how).s("; ").length(need).s(" is needed").end())
+}
+
+// crestCheck is setbackCheck of a candidate: a rig beside the point may stand
+// closer to a crest that bends.
+func (w *working) crestCheck(c *candidate) Check {
+	if k := &w.common.setback; !(k.Ran && k.Passed) {
+		return *k
+	}
+	need, least := rig.NeededSetback(w.policy()), geo.Length(math.Inf(1))
 	w.each(c, survey.RoleCrest, need, func(_ *surround.Near, d geo.Length) { least = min(least, d) })
 	if least < need-fine {
-		return failed(title, w.t.f("set the front stake back %.1f m more", (need-least).Metres()),
+		return failed(setbackTitle, w.t.f("set the front stake back %.1f m more", (need-least).Metres()),
 			w.t.length(least).s(" from the nearest stake to the bank crest layer; ").length(need).s(" is needed").end())
 	}
-	return passed(title, w.t.length(d).s(" ").s(how).s("; ").length(need).s(" is needed").end())
+	return w.common.setback
 }
 
 const locate = "have buried utilities located and marked, and record it"
@@ -76,9 +77,6 @@ const locate = "have buried utilities located and marked, and record it"
 // point's own locate record. A line inside its tolerance zone, half its own
 // width added, fails whatever the record says; otherwise the record decides.
 func (w *working) buriedCheck(c *candidate) Check {
-	if w.alike(c, survey.RoleBuried) {
-		return w.common.buried
-	}
 	const title = "buried utilities"
 	closest := geo.Length(math.Inf(1)) // to the edge of a tolerance zone
 	var line *surround.Near
@@ -95,6 +93,9 @@ func (w *working) buriedCheck(c *candidate) Check {
 			closest, line, away, zone = d-z, n, d, z
 		}
 	})
+	if c != nil && line == nil {
+		return w.common.buried
+	}
 	file := "no buried line on file nearby"
 	switch {
 	case !w.in.Around.Roles[survey.RoleBuried]:
@@ -160,9 +161,6 @@ const unknownVoltage = 350
 // clearance of their voltage. A line on file is known in plan only: beyond its
 // clearance in plan it is clear; within it only a measured clearance decides.
 func (w *working) overheadCheck(c *candidate) Check {
-	if w.alike(c, survey.RoleOverhead) {
-		return w.common.overhead
-	}
 	const title = "overhead lines"
 	o := &w.in.Point.Overhead
 	kv := o.KV
@@ -189,6 +187,9 @@ func (w *working) overheadCheck(c *candidate) Check {
 			kv = n.KV // the greater voltage asks for the greater clearance
 		}
 	})
+	if c != nil && near == nil {
+		return w.common.overhead
+	}
 	if near != nil && o.State != survey.OverheadPresent {
 		return failed(title, "look up, and record the line's voltage and clearance", w.t.s("a line on file passes ").length(away).s(" away (").s(near.Dated()).s("), which the survey does not show").end())
 	}
@@ -221,12 +222,11 @@ func (w *working) overheadCheck(c *candidate) Check {
 }
 
 func (w *working) waterCheck(c *candidate) Check {
-	if w.alike(c, survey.RoleWater) {
-		return w.common.water
-	}
 	const title = "water"
 	if n := w.touched(c, survey.RoleWater, 0); n != nil {
 		return failed(title, "move the anchor out of the water", w.t.s("the anchor stands in water on file (").s(n.Dated()).s(")").end())
+	} else if c != nil {
+		return w.common.water
 	}
 	g := &w.in.Site.Water
 	if stage, ok := g.WarnStageM.Get(); ok {
@@ -247,9 +247,6 @@ func (w *working) waterCheck(c *candidate) Check {
 const laneRoom = 3 * geo.Metre
 
 func (w *working) roadCheck(c *candidate) Check {
-	if w.alike(c, survey.RoleRoad) {
-		return w.common.road
-	}
 	const title = "road and traffic"
 	if !w.in.Around.Roles[survey.RoleRoad] {
 		return minor(notRun(title, "load a road layer", "no road layer in the atlas"))
@@ -261,9 +258,6 @@ func (w *working) roadCheck(c *candidate) Check {
 }
 
 func (w *working) parcelCheck(c *candidate) Check {
-	if w.alike(c, survey.RoleParcel) {
-		return w.common.parcel
-	}
 	const title = "owner's leave"
 	if !w.in.Around.Roles[survey.RoleParcel] {
 		return minor(notRun(title, "load a parcel layer", "no parcel layer in the atlas"))
@@ -275,9 +269,6 @@ func (w *working) parcelCheck(c *candidate) Check {
 }
 
 func (w *working) buildingCheck(c *candidate) Check {
-	if w.alike(c, survey.RoleBuilding) {
-		return w.common.building
-	}
 	const title = "buildings"
 	if !w.in.Around.Roles[survey.RoleBuilding] {
 		return minor(notRun(title, "load a building layer", "no building layer in the atlas"))

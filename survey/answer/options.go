@@ -227,9 +227,8 @@ func (w *working) option(main, belay *candidate) Option {
 	}
 	o.Minutes = int(math.Ceil(minutes - fine))
 	o.Kit.Short = w.lacking(&o)
-	kit, rope := w.kitChecks(&o.Kit)
 	o.Main = main.Placed
-	o.Main.Checks = append(o.Main.Checks, kit, rope)
+	o.Main.Checks = append(o.Main.Checks, w.kitCheck(&o.Kit), w.common.rope)
 	if belay != nil {
 		o.Belay = &belay.Placed
 	}

@@ -42,22 +42,21 @@ func (t *text) num(v float64, decimals int) *text {
 	if t.mute {
 		return t
 	}
-	var scratch [32]byte
 	// Whole hundredths are quicker written as integers; halves go away from zero.
-	if scale := [...]float64{1, 10, 100}; decimals < len(scale) && math.Abs(v) < 1e9 {
-		n := int64(math.Round(math.Abs(v) * scale[decimals]))
+	if size := math.Abs(v); decimals <= 2 && size < 1e9 {
+		n := uint64(math.Round(size * [...]float64{1, 10, 100}[decimals]))
+		var scratch [32]byte
 		b := scratch[:0]
-		if math.Signbit(v) && n != 0 {
+		if n != 0 && math.Signbit(v) {
 			b = append(b, '-')
 		}
-		whole := int64(scale[decimals])
-		b = strconv.AppendInt(b, n/whole, 10)
-		if rest := n % whole; decimals > 0 {
-			b = append(b, '.')
-			if decimals == 2 && rest < 10 {
-				b = append(b, '0')
-			}
-			b = strconv.AppendInt(b, rest, 10)
+		switch decimals {
+		case 0:
+			b = strconv.AppendUint(b, n, 10)
+		case 1:
+			b = append(strconv.AppendUint(b, n/10, 10), '.', '0'+byte(n%10))
+		default:
+			b = append(strconv.AppendUint(b, n/100, 10), '.', '0'+byte(n/10%10), '0'+byte(n%10))
 		}
 		return t.bytes(b)
 	}
