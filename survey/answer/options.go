@@ -12,29 +12,31 @@ import (
 // options works out every anchor that could serve, gives each an independent
 // belay where there is one, and ranks them.
 func (w *working) options() error {
-	rigs, err := w.rigs()
-	if err != nil {
-		return err
-	}
-	found := w.found()
-	stakes := 0
+	n := len(w.e.book.Rigs)
+	mains := make([]candidate, n+len(w.in.Point.Anchors))
+	rigs, found := mains[:n], mains[n:]
 	for i := range rigs {
-		stakes += rigs[i].stakes()
-	}
-	w.room.Reserve(2*len(rigs)+len(found), 2*stakes)
-	for i := range rigs {
-		w.lay(&rigs[i])
+		if err := w.rig(&rigs[i], i); err != nil {
+			return err
+		}
 	}
 	for i := range found {
-		w.lay(&found[i])
+		w.judgeFound(&found[i], i)
 	}
-	out := make([]Option, 0, len(rigs)+len(found))
-	belays := make([]candidate, len(rigs)) // of rigs driven beside
+	belays := make([]*candidate, len(mains))
+	var beside []*candidate // belays that are no main anchor too
 	for i := range rigs {
-		out = append(out, w.option(&rigs[i], w.belayForRig(&rigs[i], found, &w.e.book.Rigs[i], &belays[i])))
+		if belays[i] = w.belayForRig(&rigs[i], found, &w.e.book.Rigs[i]); belays[i] != nil && belays[i].form != nil {
+			beside = append(beside, belays[i])
+		}
 	}
 	for i := range found {
-		out = append(out, w.option(&found[i], w.belayForFound(i, found, rigs)))
+		belays[n+i] = w.belayForFound(i, found, rigs)
+	}
+	w.layAll(mains, beside)
+	out := make([]Option, 0, len(mains))
+	for i := range mains {
+		out = append(out, w.option(&mains[i], belays[i]))
 	}
 	w.rank(out)
 	for i := range out {
@@ -72,17 +74,6 @@ func (w *working) best() (Brief, error) {
 	for i := range w.in.Point.Anchors {
 		w.judgeFound(&c, i)
 		take(&c)
-	}
-	return out, nil
-}
-
-// rigs places every rig that the policy rates.
-func (w *working) rigs() ([]candidate, error) {
-	out := make([]candidate, len(w.e.book.Rigs))
-	for i := range out {
-		if err := w.rig(&out[i], i); err != nil {
-			return nil, err
-		}
 	}
 	return out, nil
 }
@@ -129,15 +120,7 @@ func (w *working) count(a rig.Anchor) (n int, short string) {
 	return n, w.t.num(need, 0).s(" sharing rigs would do; the policy allows ").num(float64(limit), 0).end()
 }
 
-// found judges the anchors surveyed at the point.
-func (w *working) found() []candidate {
-	out := make([]candidate, len(w.in.Point.Anchors))
-	for i := range out {
-		w.judgeFound(&out[i], i)
-	}
-	return out
-}
-
+// judgeFound judges an anchor surveyed at the point.
 func (w *working) judgeFound(c *candidate, i int) {
 	a := &w.in.Point.Anchors[i]
 	*c = candidate{}
@@ -167,7 +150,7 @@ func passing(checks []Check) bool {
 
 // belayForRig finds a second anchor that shares nothing with a rig: a found
 // anchor that holds and stands far enough away, or the same rig driven beside.
-func (w *working) belayForRig(main *candidate, found []candidate, r *rig.Rated, beside *candidate) *candidate {
+func (w *working) belayForRig(main *candidate, found []candidate, r *rig.Rated) *candidate {
 	for k := range found {
 		if found[k].Verdict == Holds && w.apart(main, &found[k]) {
 			return &found[k]
@@ -177,6 +160,7 @@ func (w *working) belayForRig(main *candidate, found []candidate, r *rig.Rated, 
 		return nil
 	}
 	step := main.form.Width(w.policy()) + w.policy().SeparationM.Value
+	beside := &carve(&w.room.beside, 1, len(w.e.book.Rigs))[0]
 	w.drive(beside, r, &main.Anchor, step, main.short, main)
 	if beside.Verdict != main.Verdict {
 		var left candidate
@@ -184,7 +168,6 @@ func (w *working) belayForRig(main *candidate, found []candidate, r *rig.Rated, 
 			*beside = left
 		}
 	}
-	w.lay(beside)
 	return beside
 }
 

@@ -59,6 +59,7 @@ func (c *candidate) stakes() int {
 // room is memory for the parts of one answer.
 type room struct {
 	rig.Room
+	beside  []candidate
 	checks  []Check
 	reasons []string
 	layouts []rig.Layout
@@ -118,12 +119,34 @@ func (w *working) aim(right geo.Length) geo.Angle {
 	return -off
 }
 
-// lay writes the candidate's layout down, where its place and pull are known.
-func (w *working) lay(c *candidate) {
-	if !c.located || w.t.mute {
+// layAll writes the layouts of the anchors down.
+func (w *working) layAll(mains []candidate, beside []*candidate) {
+	if !w.a.Pull.TrueDeg.Known() {
 		return
 	}
-	l := &carve(&w.room.layouts, 1, 16)[0]
+	stakes, layouts := 0, len(mains)+len(beside)
+	for i := range mains {
+		stakes += mains[i].stakes()
+	}
+	for _, c := range beside {
+		stakes += c.stakes()
+	}
+	w.room.Reserve(layouts, stakes)
+	w.room.layouts = make([]rig.Layout, 0, layouts)
+	for i := range mains {
+		w.lay(&mains[i])
+	}
+	for _, c := range beside {
+		w.lay(c)
+	}
+}
+
+// lay writes a candidate's layout down, where its place and pull are known.
+func (w *working) lay(c *candidate) {
+	if !c.located {
+		return
+	}
+	l := &carve(&w.room.layouts, 1, 1)[0]
 	if c.form != nil {
 		*l = w.room.Place(c.form, &w.plane, c.stand, w.policy())
 	} else {

@@ -22,7 +22,7 @@ type text struct {
 }
 
 // chunk is how much text is made room for at once, in bytes.
-const chunk = 4096
+const chunk = 2048
 
 func (t *text) s(v string) *text {
 	if t.mute {
