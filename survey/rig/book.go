@@ -54,11 +54,12 @@ type key struct {
 	rope                       geo.Angle
 }
 
-// figures are what the rigs of a book hold in one ground: by rig and count,
-// those that were asked for.
+// figures are what the rigs of a book hold in one ground, those that were
+// asked for: bare figures by rig, and with their evidence by rig and count.
 type figures struct {
 	key
 	mu    sync.Mutex
+	bare  []*Anchor
 	rated [][]*Anchor
 }
 
@@ -125,10 +126,7 @@ func (b *Book) figuresHere(c *Conditions) *figures {
 	if c.figures = b.known[k]; c.figures != nil { // another was quicker
 		return c.figures
 	}
-	c.figures = &figures{key: k, rated: make([][]*Anchor, len(b.Rigs))}
-	for i := range b.Rigs {
-		c.figures.rated[i] = make([]*Anchor, len(b.Rigs[i].forms)+1)
-	}
+	c.figures = &figures{key: k, bare: make([]*Anchor, len(b.Rigs)), rated: make([][]*Anchor, len(b.Rigs))}
 	if len(b.known) >= mostKnown {
 		clear(b.known)
 	}
@@ -142,12 +140,15 @@ func (b *Book) untested(r *Rated, c *Conditions, count int) (Anchor, error) {
 	f := b.figuresHere(c)
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	if f.rated[r.at] == nil {
+		f.rated[r.at] = make([]*Anchor, len(r.forms)+1)
+	}
 	one := f.rated[r.at]
 	if one[count] != nil {
 		return *one[count], nil
 	}
 	if one[1] == nil {
-		a, err := b.estimate(r, &f.key)
+		a, err := b.estimate(r, &f.key, true)
 		if err != nil {
 			return a, err
 		}
@@ -158,6 +159,22 @@ func (b *Book) untested(r *Rated, c *Conditions, count int) (Anchor, error) {
 		one[count] = &a
 	}
 	return *one[count], nil
+}
+
+// bare is untested of one rig without the evidence and its ranges, which take
+// the most time.
+func (b *Book) bare(r *Rated, c *Conditions) (Anchor, error) {
+	f := b.figuresHere(c)
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.bare[r.at] == nil {
+		a, err := b.estimate(r, &f.key, false)
+		if err != nil {
+			return a, err
+		}
+		f.bare[r.at] = &a
+	}
+	return *f.bare[r.at], nil
 }
 
 // shown is what failed pulls here leave of the ground's strength and of the

@@ -47,8 +47,8 @@ func (b *Book) Figure(r *Rated, c *Conditions) (Anchor, error) {
 	if b.refuses(c) {
 		return Anchor{Kind: survey.KindRig, Rig: r.Name, Count: 1}, nil
 	}
-	a, err := b.untested(r, c, 1)
-	if a.Evidence = nil; err == nil && c.tested() {
+	a, err := b.bare(r, c)
+	if err == nil && c.tested() {
 		b.tests(&a, r.Pattern, c, 1, false)
 	}
 	return a, err
@@ -75,19 +75,27 @@ func (e *estimate) lower(f survey.Force, g survey.Evidence) {
 	}
 }
 
-// estimate gathers handbook and mechanics; the lower governs.
-func (b *Book) estimate(r *Rated, k *key) (Anchor, error) {
-	a := Anchor{Kind: survey.KindRig, Rig: r.Name, Count: 1, Evidence: []Figure{}}
-	var low estimate
-	if fig, ok := b.handbook(r, k); ok {
-		a.Evidence = append(a.Evidence, fig)
-		low.lower(survey.Force(fig.HoldingN), survey.Handbook)
+// estimate gathers handbook and mechanics; the lower governs. words tells
+// whether they are wanted as evidence too.
+func (b *Book) estimate(r *Rated, k *key, words bool) (Anchor, error) {
+	a := Anchor{Kind: survey.KindRig, Rig: r.Name, Count: 1}
+	if words {
+		a.Evidence = make([]Figure, 0, 2)
 	}
-	if fig, ok, err := b.mechanics(r, k, &a); err != nil {
+	var low estimate
+	if fig, ok := b.handbook(r, k, words); ok {
+		low.lower(survey.Force(fig.HoldingN), survey.Handbook)
+		if words {
+			a.Evidence = append(a.Evidence, fig)
+		}
+	}
+	if fig, ok, err := b.mechanics(r, k, &a, words); err != nil {
 		return a, err
 	} else if ok {
-		a.Evidence = append(a.Evidence, fig)
 		low.lower(survey.Force(fig.HoldingN), survey.Mechanics)
+		if words {
+			a.Evidence = append(a.Evidence, fig)
+		}
 	}
 	a.govern(low)
 	return a, nil
@@ -95,13 +103,16 @@ func (b *Book) estimate(r *Rated, k *key) (Anchor, error) {
 
 // handbook is the policy's rating times its ground factor; ok is false where
 // the policy has none of the two.
-func (b *Book) handbook(r *Rated, k *key) (Figure, bool) {
+func (b *Book) handbook(r *Rated, k *key, words bool) (Figure, bool) {
 	factor, _ := b.policy.Factor(k.factor)
 	f, suitable := factor.Factor.Get()
 	if !suitable || !(r.rating.HoldingN > 0) {
 		return Figure{}, false
 	}
 	fig := Figure{Grade: survey.Handbook, HoldingN: r.rating.HoldingN * f * k.share, Source: r.rating.Source}
+	if !words {
+		return fig, true
+	}
 	fig.Note = fmt.Sprintf("%.0f lbf × %.2g for %s (%s)", survey.Force(r.rating.HoldingN).Pounds(), f, factor.Ground, factor.Source)
 	if h, ok := r.rating.HighN.Get(); ok {
 		fig.Note += fmt.Sprintf("; also quoted: %.0f lbf (%s), not used", survey.Force(h).Pounds(), r.rating.HighSource)
@@ -120,7 +131,7 @@ func (b *Book) handbook(r *Rated, k *key) (Figure, bool) {
 
 // mechanics is the limit equilibrium of the rig with its 5-95 % range; first
 // yield, lashing forces and the weak link are noted on the anchor.
-func (b *Book) mechanics(r *Rated, k *key, a *Anchor) (Figure, bool, error) {
+func (b *Book) mechanics(r *Rated, k *key, a *Anchor, words bool) (Figure, bool, error) {
 	model, ok := b.model(r.Pattern, k.cu, k.phi, k.gamma, k.fall, k.rope)
 	if !ok {
 		return Figure{}, false, nil
@@ -141,6 +152,10 @@ func (b *Book) mechanics(r *Rated, k *key, a *Anchor) (Figure, bool, error) {
 		Grade: survey.Mechanics, HoldingN: col.Credited.Newtons(),
 		Source: "limit equilibrium of the rig after Matlock (1970) and Broms (1964)",
 	}
+	a.YieldN = survey.Known(min(col.FirstYield, col.Credited).Newtons())
+	if !words {
+		return fig, true, nil
+	}
 	if cu, ok := k.cu.Get(); ok {
 		fig.Note = fmt.Sprintf("shear strength %.0f kPa, %s", cu, col.Governs)
 	} else if phi, ok := k.phi.Get(); ok {
@@ -152,7 +167,6 @@ func (b *Book) mechanics(r *Rated, k *key, a *Anchor) (Figure, bool, error) {
 	if fig.LowN, fig.HighN, err = b.spread(r, k); err != nil {
 		return Figure{}, false, err
 	}
-	a.YieldN = survey.Known(min(col.FirstYield, col.Credited).Newtons())
 	a.Weakest = col.Governs.String()
 	for i := range col.Rows - 1 {
 		a.LashingsN = append(a.LashingsN, col.Ties[i].Newtons())
