@@ -42,21 +42,30 @@ func busy(tb testing.TB) answer.Input {
 	return in
 }
 
-func engine(tb testing.TB) *answer.Engine {
-	e, err := answer.NewEngine(policy(tb))
-	require.NoError(tb, err)
+func engine(t require.TestingT, p survey.Policy) *answer.Engine {
+	e, err := answer.NewEngine(p)
+	require.NoError(t, err)
 	return e
 }
 
-// A whole answer keeps within its budget of allocations.
+// A whole answer keeps within its budget of allocations, a verdict alone within
+// a handful, so that a district is judged in seconds.
 func TestAllocations(t *testing.T) {
-	e, in := engine(t), answer.Input{Point: firm(), AsOf: asOf}
-	n := testing.AllocsPerRun(50, func() {
-		if _, err := e.For(in); err != nil {
-			t.Fatal(err)
+	e := engine(t, policy(t))
+	for name, in := range map[string]answer.Input{"plain point": {Point: firm(), AsOf: asOf}, "busy point": busy(t)} {
+		count := func(ask func() error) float64 {
+			return testing.AllocsPerRun(50, func() {
+				if err := ask(); err != nil {
+					t.Fatal(err)
+				}
+			})
 		}
-	})
-	assert.LessOrEqual(t, n, 100.0)
+		whole := count(func() error { _, err := e.For(in); return err })
+		assert.LessOrEqual(t, whole, 100.0, name)
+		brief := count(func() error { _, err := e.Brief(in); return err })
+		assert.LessOrEqual(t, brief, 20.0, name)
+		t.Logf("%s: %.0f allocations, verdict alone %.0f", name, whole, brief)
+	}
 }
 
 // Answer is all rigs, main and belay, ranked, and the answers if it is wet or
@@ -69,7 +78,7 @@ func BenchmarkAnswer(b *testing.B) {
 		in   answer.Input
 	}{{"plain point", plain}, {"busy point", busy(b)}} {
 		b.Run(c.name, func(b *testing.B) {
-			e := engine(b)
+			e := engine(b, policy(b))
 			b.ReportAllocs()
 			for b.Loop() {
 				if _, err := e.For(c.in); err != nil {
@@ -89,7 +98,7 @@ func BenchmarkAnswer(b *testing.B) {
 }
 
 func BenchmarkBrief(b *testing.B) {
-	e, in := engine(b), answer.Input{Point: firm(), AsOf: asOf}
+	e, in := engine(b, policy(b)), answer.Input{Point: firm(), AsOf: asOf}
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := e.Brief(in); err != nil {
@@ -123,7 +132,7 @@ func BenchmarkChanges100000(b *testing.B) {
 	before, after := policy(b), policy(b)
 	after.RequiredRatio.Value = 12
 	for b.Loop() {
-		got, err := answer.Changes(before, after, district(100_000))
+		got, err := answer.Changes(engine(b, before), engine(b, after), district(100_000))
 		if err != nil {
 			b.Fatal(err)
 		}

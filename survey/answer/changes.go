@@ -7,8 +7,6 @@ import (
 	"runtime"
 	"slices"
 	"sync"
-
-	"holdfast/survey"
 )
 
 // Change is a point whose verdict differs under another policy.
@@ -27,17 +25,10 @@ type WhatIf struct {
 	Changes []Change        `json:"changes"` // in the order of the points
 }
 
-// Changes judges points under two policies, on all processors, and tells which
-// verdicts change. The points' own policies are left out.
-func Changes(before, after survey.Policy, points iter.Seq[Input]) (WhatIf, error) {
-	was, err := NewEngine(before)
-	if err != nil {
-		return WhatIf{}, fmt.Errorf("use the policy as it is: %w", err)
-	}
-	is, err := NewEngine(after)
-	if err != nil {
-		return WhatIf{}, fmt.Errorf("use the changed policy: %w", err)
-	}
+// Changes judges points by two engines, that of the policy as it is and that of
+// the changed one, on all processors, and tells which verdicts change. The
+// points' own policies are left out.
+func Changes(was, is *Engine, points iter.Seq[Input]) (WhatIf, error) {
 	c := comparison{was: was, is: is, out: WhatIf{Before: map[Verdict]int{}, After: map[Verdict]int{}, Changes: []Change{}}}
 	var stop func()
 	c.next, stop = iter.Pull(points)

@@ -413,7 +413,7 @@ func TestChangesAgreeWithAnswers(t *testing.T) {
 			in.Point.ID, in.Required, in.LoadID = strings.Repeat("p", len(points)+1), survey.Opt[float64]{}, ""
 			points = append(points, in)
 		}
-		got, err := answer.Changes(before, after, slices.Values(points))
+		got, err := answer.Changes(engine(t, before), engine(t, after), slices.Values(points))
 		require.NoError(t, err)
 		var want []string
 		for _, in := range points {

@@ -60,14 +60,23 @@ func (a Atlas) setting(ctx context.Context) (setting, error) {
 	if err != nil {
 		return setting{}, err
 	}
-	engine, err := answer.NewEngine(p)
+	engine, err := a.engine(p)
 	if err != nil {
-		return setting{}, fmt.Errorf("use policy %s: %w", p.Version, err)
-	}
-	if a.Magnetic != nil {
-		engine.UseMagnetic(a.Magnetic)
+		return setting{}, err
 	}
 	return setting{policy: p, engine: engine, tests: tests, asOf: a.Now().UTC()}, nil
+}
+
+// engine returns the engine of a policy, with the atlas's magnetic model.
+func (a Atlas) engine(p survey.Policy) (*answer.Engine, error) {
+	e, err := answer.NewEngine(p)
+	if err != nil {
+		return nil, fmt.Errorf("use policy %s: %w", p.Version, err)
+	}
+	if a.Magnetic != nil {
+		e.UseMagnetic(a.Magnetic)
+	}
+	return e, nil
 }
 
 // departmentTests lists every pull test of a stake rig in the atlas with the

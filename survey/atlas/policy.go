@@ -35,6 +35,10 @@ func (a Atlas) WhatIf(ctx context.Context, other survey.Policy, progress func(do
 	if err != nil {
 		return PolicyChange{}, err
 	}
+	changed, err := a.engine(other)
+	if err != nil {
+		return PolicyChange{}, err
+	}
 	rows, byID, err := a.pointsBySite(ctx)
 	if err != nil {
 		return PolicyChange{}, err
@@ -55,7 +59,7 @@ func (a Atlas) WhatIf(ctx context.Context, other survey.Policy, progress func(do
 			}
 		}
 	}
-	w, err := answer.Changes(set.policy, other, inputs)
+	w, err := answer.Changes(set.engine, changed, inputs)
 	if err := cmp.Or(failed, err); err != nil {
 		return PolicyChange{}, err
 	}
