@@ -2,18 +2,23 @@ package server
 
 import (
 	"context"
-	"net"
+	"errors"
 	"net/http"
 	"strings"
 
 	"github.com/go-chi/chi/v5"
 
 	"holdfast/survey"
+	"holdfast/survey/sqlite"
 )
 
 // anyone may: signing in, what pages are made of, what tells no more than
 // that a holdfast is here.
 const anyone survey.Leave = 0
+
+// self is for a person who signed in with a password: not for a token, a lent
+// device or a wall screen.
+const self survey.Leave = 1 << 15
 
 // access is the whole of who may do what over the network: every route, by
 // method and pattern as Routes lists them, and the leave it needs. A route
@@ -42,6 +47,34 @@ var access = map[string]survey.Leave{
 	"GET /walk/worker.js":                  anyone,
 	"GET /walk/engine.js":                  anyone,
 	"GET /walk/app.webmanifest":            anyone,
+
+	"GET /people":                 survey.Keep,
+	"POST /people":                survey.Keep | self,
+	"GET /people/{id}":            survey.Keep,
+	"POST /people/{id}":           survey.Keep | self,
+	"POST /people/{id}/password":  survey.Keep | self,
+	"POST /people/{id}/device":    survey.Keep | self,
+	"POST /people/{id}/sign-out":  survey.Keep | self,
+	"POST /people/stations":       survey.Keep | self,
+	"POST /people/keys/{key}/end": survey.Keep | self,
+
+	"GET /account":                 self,
+	"POST /account/password":       self,
+	"POST /account/tokens":         self,
+	"POST /account/devices":        self | survey.Record,
+	"POST /account/keys/{key}/end": self,
+	"POST /account/sign-out":       self,
+
+	"GET /sign-in":        anyone,
+	"POST /sign-in":       anyone,
+	"POST /sign-out":      anyone,
+	"GET /first":          anyone,
+	"POST /first":         anyone,
+	"GET /link/{code}":    anyone,
+	"POST /link/{code}":   anyone,
+	"GET /station/{code}": anyone,
+	"GET /healthz":        anyone,
+	"GET /readyz":         anyone,
 
 	"GET /about":       anyone,
 	"GET /sheet.css":   anyone,
@@ -78,53 +111,82 @@ var access = map[string]survey.Leave{
 	"GET /api/convert":                                                survey.Look,
 }
 
-// visitor is who a request comes from.
-type visitor struct {
-	name  string // that the history gets; "" is nobody
-	leave survey.Leave
-}
-
-type visitorKey struct{}
-
-// visitorOf is who the request of a context comes from; nobody when it has
-// not passed the door.
-func visitorOf(ctx context.Context) visitor {
-	v, _ := ctx.Value(visitorKey{}).(visitor)
-	return v
-}
-
-// may tells whether the visitor has all of a leave.
-func may(ctx context.Context, l survey.Leave) bool { return visitorOf(ctx).leave.Has(l) }
-
 // guarded lets a request to the route it asks for when the visitor may use it.
 // What is no route at all goes on, to be told so.
 func (s *Server) guarded(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		v, err := s.visitor(r)
-		if err != nil {
-			s.fail(w, r, err)
+		route := s.route(r)
+		if route == staticRoute {
+			next.ServeHTTP(w, r) // without asking who: the same files for everybody
 			return
 		}
-		r = r.WithContext(context.WithValue(r.Context(), visitorKey{}, v))
-		if route := s.route(r); route != "" {
-			if err := allowed(route, v); err != nil {
-				s.fail(w, r, err)
-				return
-			}
+		h := w.Header()
+		h.Add("Vary", "Cookie, Authorization")
+		h.Set("Cache-Control", cachePrivate)
+		need, listed := access[route]
+		v, err := s.visitor(r)
+		if err != nil && (route == "" || listed && need == anyone) {
+			err = nil // here it does not matter who asks
+		} else if err == nil && route != "" {
+			err = allowed(route, v)
 		}
-		next.ServeHTTP(w, r)
+		if err != nil {
+			s.refuse(w, r, v, err)
+			return
+		}
+		ctx := context.WithValue(r.Context(), visitorKey{}, v)
+		if !v.leave.Has(survey.Contacts) {
+			ctx = sqlite.Discreet(ctx)
+		}
+		next.ServeHTTP(w, r.WithContext(ctx))
 	})
 }
 
+const (
+	staticRoute = "GET /static/*"
+	// What one person may see is not kept for the next.
+	cachePrivate = "private, no-cache"
+)
+
+// allowed says why a visitor may not use a route; nil when they may.
 func allowed(route string, v visitor) error {
 	need, listed := access[route]
-	switch {
+	switch lacks := need &^ v.leave; {
 	case !listed:
 		return status(http.StatusForbidden, "Nobody may do this: it is not in the table of access.")
-	case !v.leave.Has(need):
-		return status(http.StatusForbidden, "You may not do this: it needs leave to %s.", need&^v.leave)
+	case lacks == 0:
+		return nil
+	case v.open:
+		return status(http.StatusForbidden, "This is for people with an account, and this atlas has none yet.")
+	case v.nobody():
+		return errSignIn
+	case lacks&^self == 0:
+		return status(http.StatusForbidden, "This is only for somebody who signed in with a password.")
+	default:
+		return lacking(lacks &^ self)
 	}
-	return nil
+}
+
+// lacking says what is needed and who has it.
+func lacking(l survey.Leave) error {
+	var who []string
+	for _, r := range l.Who() {
+		who = append(who, string(r))
+	}
+	return status(http.StatusForbidden, "Your account does not allow this. It needs leave to %s, which the role %s has.", l, strings.Join(who, " or "))
+}
+
+// refuse answers a request that the door does not let in. Who reads pages and
+// has not signed in is led there.
+func (s *Server) refuse(w http.ResponseWriter, r *http.Request, v visitor, err error) {
+	if errors.Is(err, errSignIn) {
+		if (r.Method == http.MethodGet || r.Method == http.MethodHead) && prefersHTML(r) {
+			http.Redirect(w, r, signInAddress(r.URL.RequestURI()), http.StatusSeeOther)
+			return
+		}
+		w.Header().Set("WWW-Authenticate", `Bearer realm="holdfast"`)
+	}
+	s.fail(w, r.WithContext(context.WithValue(r.Context(), visitorKey{}, v)), err)
 }
 
 // route is the method and pattern a request is served by, as access lists
@@ -147,26 +209,4 @@ func (s *Server) route(r *http.Request) string {
 		pattern = "/api/"
 	}
 	return method + " " + pattern
-}
-
-// visitor finds out who a request comes from. An atlas without accounts is
-// open to this machine.
-func (s *Server) visitor(r *http.Request) (visitor, error) {
-	if !loopbackHost(r.Host) {
-		return visitor{}, status(http.StatusForbidden, "This atlas has no accounts and answers this machine only, not %q.", r.Host)
-	}
-	return visitor{leave: survey.EveryLeave}, nil
-}
-
-// loopbackHost tells whether a Host header names this machine. A page of
-// another site that makes a browser take its own name for this machine's
-// address still sends its own name.
-func loopbackHost(hostport string) bool {
-	host, _, err := net.SplitHostPort(hostport)
-	if err != nil {
-		host = hostport
-	}
-	host = strings.Trim(host, "[]")
-	ip := net.ParseIP(host)
-	return strings.EqualFold(host, "localhost") || ip != nil && ip.IsLoopback()
 }

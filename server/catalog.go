@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"reflect"
@@ -186,5 +187,35 @@ func (s *Server) collection(r *http.Request) (collection, error) {
 		}
 		return collection{}, fmt.Errorf("there is no collection %q; there are %s: %w", id, strings.Join(names, ", "), survey.ErrNotFound)
 	}
-	return all[i].linked(r), nil
+	c := all[i].linked(r)
+	if !may(r.Context(), survey.Contacts) {
+		c = c.discreet()
+	}
+	return c, nil
+}
+
+// discreet returns the collection without the properties that some may not
+// see: asking what matches would tell them too.
+func (c collection) discreet() collection {
+	if c.ID != sqlite.Sites && c.ID != sqlite.Points {
+		return c
+	}
+	c.queryables = maps.Clone(c.queryables)
+	c.fields = slices.DeleteFunc(slices.Clone(c.fields), func(f field) bool {
+		hidden := strings.HasPrefix(f.name, "contacts") || f.name == "buried_utilities.ticket"
+		if hidden {
+			delete(c.queryables, f.name)
+		}
+		return hidden
+	})
+	return c
+}
+
+// asSeen marks the ETag of what is shown without contacts: it is another
+// document.
+func asSeen(ctx context.Context) string {
+	if may(ctx, survey.Contacts) {
+		return ""
+	}
+	return "-discreet"
 }

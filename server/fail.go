@@ -195,7 +195,11 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	id := w.Header().Get("X-Request-Id")
 	p.Instance = "urn:holdfast:request:" + id
 	if p.Status >= 500 {
-		s.log.ErrorContext(r.Context(), "failed", "id", id, "path", r.URL.Path, "error", err)
+		s.log.ErrorContext(r.Context(), "failed", "id", id, "path", loggedPath(r), "error", err)
+		s.metrics.faults.WithLabelValues(faultKind(err)).Inc()
+	}
+	if p.Status == http.StatusServiceUnavailable && w.Header().Get("Retry-After") == "" {
+		w.Header().Set("Retry-After", "5")
 	}
 	h := w.Header()
 	h.Set("Cache-Control", "no-store")
@@ -209,6 +213,16 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	if err := json.NewEncoder(w).Encode(p); err != nil {
 		s.log.InfoContext(r.Context(), "write problem", "id", id, "error", err)
 	}
+}
+
+// faultKind sorts failures of the program, for counting.
+func faultKind(err error) string {
+	for kind, is := range map[string]error{"busy": sqlite.ErrBusy, "disk full": sqlite.ErrFull, "damaged": sqlite.ErrDamaged, "too slow": context.DeadlineExceeded} {
+		if errors.Is(err, is) {
+			return kind
+		}
+	}
+	return "other"
 }
 
 func (s *Server) handleNotFound(w http.ResponseWriter, r *http.Request) {

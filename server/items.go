@@ -74,10 +74,10 @@ func (s *Server) unchanged(w http.ResponseWriter, r *http.Request, form string) 
 	if err != nil {
 		return false // the list itself will say what is wrong
 	}
-	etag := fmt.Sprintf(`W/"%d-%s"`, revision, strings.TrimPrefix(form[strings.Index(form, "/")+1:], "geo+"))
+	etag := fmt.Sprintf(`W/"%d-%s%s"`, revision, strings.TrimPrefix(form[strings.Index(form, "/")+1:], "geo+"), asSeen(r.Context()))
 	h := w.Header()
 	h.Set("ETag", etag)
-	h.Set("Cache-Control", "no-cache")
+	h.Set("Cache-Control", cachePrivate)
 	if form == typeHTML || !etagListed(r.Header.Get("If-None-Match"), etag, weakly) {
 		return false
 	}
@@ -327,8 +327,9 @@ func (s *Server) handleItem(w http.ResponseWriter, r *http.Request) {
 	}
 	out.stamp(w)
 	if form == typeGeoJSON && got.revision > 0 {
-		w.Header().Set("ETag", etagOf(got.revision))
-		if etagListed(r.Header.Get("If-None-Match"), etagOf(got.revision), weakly) {
+		etag := fmt.Sprintf(`"%d%s"`, got.revision, asSeen(r.Context()))
+		w.Header().Set("ETag", etag)
+		if etagListed(r.Header.Get("If-None-Match"), etag, weakly) {
 			w.WriteHeader(http.StatusNotModified)
 			return
 		}

@@ -304,9 +304,6 @@ func (s *Server) writeJSONStatus(w http.ResponseWriter, r *http.Request, code in
 	h := w.Header()
 	h.Set("Content-Type", mediaType)
 	h.Add("Vary", "Accept")
-	if h.Get("Cache-Control") == "" {
-		h.Set("Cache-Control", "no-cache")
-	}
 	w.WriteHeader(code)
 	if _, err := w.Write(append(b, '\n')); err != nil {
 		s.log.InfoContext(r.Context(), "write answer", "error", err)

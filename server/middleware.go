@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"net/http"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"github.com/go-chi/chi/v5/middleware"
@@ -26,6 +27,9 @@ func headers(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), microphone=(), payment=()")
+		if r.TLS != nil {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
 		next.ServeHTTP(w, r)
 	})
 }
@@ -39,6 +43,7 @@ func (s *Server) logged(next http.Handler) http.Handler {
 		ww := middleware.NewWrapResponseWriter(w, r.ProtoMajor)
 		start := time.Now()
 		next.ServeHTTP(ww, r)
+		s.metrics.saw(s.route(r), ww.Status(), time.Since(start))
 		level := slog.LevelInfo
 		if ww.Status() >= 500 {
 			level = slog.LevelError
@@ -46,11 +51,21 @@ func (s *Server) logged(next http.Handler) http.Handler {
 		s.log.LogAttrs(r.Context(), level, "request",
 			slog.String("id", id),
 			slog.String("method", r.Method),
-			slog.String("path", r.URL.Path),
+			slog.String("path", loggedPath(r)),
 			slog.Int("status", ww.Status()),
 			slog.Int("bytes", ww.BytesWritten()),
 			slog.Duration("took", time.Since(start)))
 	})
+}
+
+// loggedPath is the path of a request without what lets anybody in.
+func loggedPath(r *http.Request) string {
+	for _, open := range []string{"/link/", "/station/"} {
+		if strings.HasPrefix(r.URL.Path, open) {
+			return open + "..."
+		}
+	}
+	return r.URL.Path
 }
 
 // recovered turns a panic into a logged 500.
@@ -64,6 +79,7 @@ func (s *Server) recovered(next http.Handler) http.Handler {
 			if v == http.ErrAbortHandler { // the server's own way to drop a connection
 				panic(v)
 			}
+			s.metrics.faults.WithLabelValues("panic").Inc()
 			s.log.Error("panic", "id", w.Header().Get("X-Request-Id"), "value", v, "stack", string(debug.Stack()))
 			s.fail(w, r, errInternal)
 		}()

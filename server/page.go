@@ -32,6 +32,13 @@ type page struct {
 	Room  string // which entry of the navigation this is
 	Body  any
 
+	Hush bool // what is in the address is not led back to
+
+	Who     string // who is signed in; "" is nobody
+	Account bool   // and has a page for it
+	Open    bool   // the atlas has no accounts
+	People  bool   // may see the room of people
+	Inside  bool   // may read the atlas at all
 	Units   survey.Units
 	Display display
 	Here    string // path and query, for coming back after a change of display
@@ -69,10 +76,13 @@ func (p page) Scheme() string {
 // parsePages reads every page together with the frame and the shared parts.
 func parsePages(asset func(string) string) (map[string]*template.Template, error) {
 	funcs := template.FuncMap{
-		"asset":   asset,
-		"words":   words,
-		"date":    wording.Date,
-		"moment":  func(t time.Time) string { return wording.Moment(t.UTC()) },
+		"asset":  asset,
+		"words":  words,
+		"date":   wording.Date,
+		"moment": func(t time.Time) string { return wording.Moment(t.UTC()) },
+		"momentOpt": func(o survey.Opt[time.Time]) any {
+			return opt(o, func(t time.Time) string { return wording.Moment(t.UTC()) })
+		},
 		"count":   wording.Count,
 		"said":    said,
 		"shape":   shape,
@@ -107,12 +117,21 @@ func parsePages(asset func(string) string) (map[string]*template.Template, error
 func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, name string, p page) {
 	p.Demo, p.Version, p.Now = s.demo, s.version, s.now().UTC()
 	p.Display = displayOf(r)
-	p.Here = r.URL.RequestURI()
+	if p.Here = r.URL.RequestURI(); p.Hush {
+		p.Here = "/"
+	}
+	v := visitorOf(r.Context())
+	p.Open, p.Inside, p.People, p.Account = v.open, v.leave.Has(survey.Look), v.leave.Has(survey.Keep), v.leave.Has(self)
+	if p.Who = v.person.Name; v.key.Kind == survey.Station {
+		p.Who = v.key.Name
+	}
 	p.Units = survey.UnitsUS
-	if policy, err := s.store.Policy(r.Context()); err == nil {
+	if !p.Inside {
+		p.Version = ""
+	} else if policy, err := s.store.Policy(r.Context()); err == nil {
 		p.Policy, p.Units = policy.Version, policy.Units
 	}
-	if revision, err := s.store.Revision(r.Context()); err == nil {
+	if revision, err := s.store.Revision(r.Context()); p.Inside && err == nil {
 		p.Atlas = revision
 	}
 	var b bytes.Buffer
@@ -124,9 +143,6 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, name s
 	h := w.Header()
 	h.Set("Content-Type", typeHTML+"; charset=utf-8")
 	h.Add("Vary", "Accept, Cookie")
-	if h.Get("Cache-Control") == "" {
-		h.Set("Cache-Control", "no-cache")
-	}
 	w.WriteHeader(code)
 	if _, err := w.Write(b.Bytes()); err != nil {
 		s.log.InfoContext(r.Context(), "write page", "page", name, "error", err)

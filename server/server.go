@@ -10,6 +10,7 @@ import (
 	"html/template"
 	"log/slog"
 	"net/http"
+	"sync/atomic"
 	"time"
 
 	"github.com/go-chi/chi/v5"
@@ -18,6 +19,7 @@ import (
 	"holdfast/geo/magnetic"
 	"holdfast/static"
 	"holdfast/survey/atlas"
+	"holdfast/survey/secret"
 	"holdfast/survey/sqlite"
 )
 
@@ -30,11 +32,19 @@ type Config struct {
 	ReadOnly bool             // writes are refused
 	Magnetic *magnetic.Model  // nil is the one the program carries
 	Version  string           // of the program, shown in the footer and the API definition
+
+	Wide     bool           // reached from beyond this machine: without accounts, only the first can be made
+	Code     string         // whoever has it may make the first account, see NewCode; "" is nobody
+	Hasher   *secret.Hasher // of passwords; nil takes the recommended cost
+	InFlight int            // requests at work at once; 0 is the usual
 }
 
 // MaxBody bounds the body of a request, in bytes. A point with all its lists
 // full is well below it.
 const MaxBody = 4 << 20
+
+// hashesAtOnce bounds the memory that guessing passwords can take: 64 MiB each.
+const hashesAtOnce = 2
 
 // Server serves one atlas over HTTP.
 type Server struct {
@@ -52,7 +62,17 @@ type Server struct {
 	catalog  catalog
 	counts   counts
 	patience time.Duration // with counting what a filter matches
-	handler  http.Handler
+
+	wide      bool
+	code      string
+	people    atomic.Bool // somebody has an account
+	hasher    *secret.Hasher
+	throttle  throttle
+	places    chan struct{} // of requests at work
+	queue     chan struct{} // of requests that wait for a place
+	queueWait time.Duration
+	metrics   *metrics
+	handler   http.Handler
 }
 
 // New prepares a server; it fails only when the program itself is damaged.
@@ -64,6 +84,13 @@ func New(c Config) (*Server, error) {
 	if s.now == nil {
 		s.now = time.Now
 	}
+	s.wide, s.code, s.hasher, s.throttle.now = c.Wide, c.Code, c.Hasher, s.now
+	if s.hasher == nil {
+		s.hasher = secret.NewHasher(secret.Recommended, hashesAtOnce)
+	}
+	inFlight := cmp.Or(c.InFlight, inFlightUsual)
+	s.places, s.queue, s.queueWait = make(chan struct{}, inFlight), make(chan struct{}, 2*inFlight), queueWait
+	s.metrics = newMetrics(func() float64 { return float64(len(s.places)) })
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -88,7 +115,7 @@ func (s *Server) Routes() chi.Routes { return s.handler.(chi.Routes) }
 
 func (s *Server) routes() chi.Router {
 	r := chi.NewRouter()
-	r.Use(s.logged, headers, s.recovered, s.sameOrigin, s.guarded, bounded, middleware.GetHead, compressed())
+	r.Use(s.logged, headers, s.recovered, s.within, s.sameOrigin, s.guarded, bounded, middleware.GetHead, compressed())
 	r.NotFound(s.handleNotFound)
 	r.MethodNotAllowed(s.handleMethodNotAllowed)
 
@@ -114,6 +141,33 @@ func (s *Server) routes() chi.Router {
 	r.Get("/walk/area", s.handleWalkArea)
 	r.Get("/walk/districts", s.handleWalkDistricts)
 	r.Get("/about", s.handleAbout)
+
+	r.Get("/people", s.handlePeople)
+	r.Post("/people", s.handleAddPerson)
+	r.Post("/people/stations", s.handleAddStation)
+	r.Post("/people/keys/{key}/end", s.handleEndKey)
+	r.Get("/people/{id}", s.handlePerson)
+	r.Post("/people/{id}", s.handleChangePerson)
+	r.Post("/people/{id}/password", s.handleResetPassword)
+	r.Post("/people/{id}/device", s.handlePersonDevice)
+	r.Post("/people/{id}/sign-out", s.handleSignOutPerson)
+	r.Get("/account", s.handleAccount)
+	r.Post("/account/password", s.handlePassword)
+	r.Post("/account/tokens", s.handleAddToken)
+	r.Post("/account/devices", s.handleAddDevice)
+	r.Post("/account/keys/{key}/end", s.handleEndOwnKey)
+	r.Post("/account/sign-out", s.handleSignOutEverywhere)
+	r.Get("/sign-in", s.handleSignInPage)
+	r.Post("/sign-in", s.handleSignIn)
+	r.Post("/sign-out", s.handleSignOut)
+	r.Get("/first", s.handleFirstPage)
+	r.Post("/first", s.handleFirst)
+	r.Get("/link/{code}", s.handleLinkPage)
+	r.Post("/link/{code}", s.handleLink)
+	r.Get("/station/{code}", s.handleStation)
+	r.Get("/healthz", s.handleHealth)
+	r.Get("/readyz", s.handleReady)
+
 	r.Post("/display", s.handleDisplay)
 	r.Get("/static/*", s.static.ServeHTTP)
 	r.Get("/favicon.ico", s.handleIcon)

@@ -86,7 +86,6 @@ func (s *Server) writeSheet(w http.ResponseWriter, r *http.Request, form string,
 		s.fail(w, r, fmt.Errorf("write sheet: %w", err))
 		return
 	}
-	h.Set("Cache-Control", "no-cache")
 	h.Add("Vary", "Accept, Cookie")
 	if _, err := w.Write(b.Bytes()); err != nil {
 		s.log.InfoContext(r.Context(), "write sheet", "error", err)

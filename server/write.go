@@ -63,15 +63,6 @@ func (s *Server) expected(ctx context.Context, r *http.Request, collection, id s
 	return -1, nil // no revision of ours
 }
 
-// author says who makes a change.
-func author(r *http.Request) sqlite.Author {
-	device := r.UserAgent()
-	if len(device) > 200 {
-		device = device[:200]
-	}
-	return sqlite.Author{Who: "not signed in", Device: strings.ToValidUTF8(device, "")}
-}
-
 // writable refuses a write where none is possible.
 func (s *Server) writable(w http.ResponseWriter, r *http.Request) (collection, error) {
 	if s.readOnly {

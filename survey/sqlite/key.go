@@ -235,3 +235,6 @@ func (s *Store) RemoveKeys(ctx context.Context, person string, a Author) error {
 		return errors.Join(err, t.tell(map[string]any{"person": name, "keys": n}))
 	})
 }
+
+// ReadOnly tells whether the atlas was opened without ever being written.
+func (s *Store) ReadOnly() bool { return s.write == nil }

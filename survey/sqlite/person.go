@@ -209,3 +209,11 @@ func (s *Store) Person(ctx context.Context, idOrName string) (p survey.Person, h
 	}
 	return p, hash, explain("read person", err)
 }
+
+// Rehash stores another hash of the password that a person has.
+func (s *Store) Rehash(ctx context.Context, id, hash string) error {
+	return s.change(ctx, "hash password anew", Author{Who: "holdfast"}, func(t *tx) error {
+		_, err := t.ExecContext(ctx, `UPDATE people SET password = ? WHERE id = ?`, hash, id)
+		return err
+	})
+}
