@@ -248,6 +248,13 @@ func (s *Server) putBack(collection string) http.HandlerFunc {
 			s.fail(w, r, err)
 			return
 		}
+		if site, isSite := old.Site(); collection == sqlite.Sites && isSite == nil {
+			err = s.mayReview(r.Context(), site)
+		}
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
 		if _, err := s.store.PutBack(r.Context(), collection, old.ID, old.Number, author(r), survey.Known(seen)); err != nil {
 			s.fail(w, r, err)
 			return

@@ -84,6 +84,9 @@ func (s *Server) put(r *http.Request, collection string, f geojson.Feature, expe
 		if err != nil {
 			return stored{}, err
 		}
+		if err := s.mayReview(ctx, site); err != nil {
+			return stored{}, err
+		}
 		row, err := s.store.PutSite(ctx, site, author(r), seen)
 		if err != nil {
 			return stored{}, err
@@ -101,6 +104,25 @@ func (s *Server) put(r *http.Request, collection string, f geojson.Feature, expe
 	}
 	g, err := row.Item.Feature()
 	return stored{g, row.Revision}, err
+}
+
+// mayReview refuses a site with another sign-off than there is to whoever may
+// not sign.
+func (s *Server) mayReview(ctx context.Context, site survey.Site) error {
+	if may(ctx, survey.SignOff) {
+		return nil
+	}
+	now, err := s.store.Site(ctx, site.ID)
+	if err != nil && !errors.Is(err, survey.ErrNotFound) {
+		return err
+	}
+	if now.Item.ID != site.ID {
+		now.Item = survey.Site{}
+	}
+	if !site.Review.Same(now.Item.Review) {
+		return lacking(survey.SignOff)
+	}
+	return nil
 }
 
 // handleCreate adds a site or a point.

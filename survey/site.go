@@ -1,6 +1,7 @@
 package survey
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"time"
@@ -64,6 +65,17 @@ type Review struct {
 	By    string         `json:"by,omitempty"`
 	At    Opt[time.Time] `json:"at,omitzero"`
 	Due   Opt[time.Time] `json:"due,omitzero"`
+}
+
+// Same tells whether two reviews say the same. A draft that nobody has put a
+// name to is no review.
+func (r Review) Same(o Review) bool {
+	a, aKnown := r.At.Get()
+	b, bKnown := o.At.Get()
+	due, dueKnown := r.Due.Get()
+	other, otherKnown := o.Due.Get()
+	return cmp.Or(r.State, Draft) == cmp.Or(o.State, Draft) && r.By == o.By &&
+		aKnown == bKnown && a.Equal(b) && dueKnown == otherKnown && due.Equal(other)
 }
 
 // Validate lists everything about the site that cannot be stored.
