@@ -29,6 +29,9 @@ invented. Stop it with Ctrl-C; the temporary atlas is then removed.`
 // Run makes the district, prints one sheet and serves. The address and the
 // sheet's path are the only lines on stdout.
 func (c *demoCmd) Run(ctx context.Context, s *streams) (err error) {
+	if !onThisMachine(c.Listen) {
+		return misuse("--listen %s: the demo has no accounts and is shown on this machine only", c.Listen)
+	}
 	dir := c.Dir
 	if dir == "" {
 		if dir, err = os.MkdirTemp("", "holdfast-demo-"); err != nil {
