@@ -45,6 +45,13 @@ var rights = map[string]string{
 	"GET /points/{id}/revisions/{number}":  reads,
 	"POST /points/{id}/revisions/{number}": records,
 
+	"GET /walk":                 records,
+	"GET /walk/area":            records,
+	"GET /walk/districts":       records,
+	"GET /walk/worker.js":       everyone,
+	"GET /walk/engine.js":       everyone,
+	"GET /walk/app.webmanifest": everyone,
+
 	"GET /people":                  keeps,
 	"POST /people":                 keeps,
 	"GET /people/{id}":             keeps,
