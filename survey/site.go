@@ -78,6 +78,15 @@ func (r Review) Same(o Review) bool {
 		aKnown == bKnown && a.Equal(b) && dueKnown == otherKnown && due.Equal(other)
 }
 
+// Overtaken tells whether a survey made at a time, if any is recorded, was made
+// on a later day than the signature: nobody vouched for it.
+func (r Review) Overtaken(by Opt[time.Time]) bool {
+	signed, ok := r.At.Get()
+	surveyed, known := by.Get()
+	const day = 24 * time.Hour
+	return r.State == Signed && ok && known && surveyed.UTC().Truncate(day).After(signed)
+}
+
 // Validate lists everything about the site that cannot be stored.
 func (s Site) Validate() error {
 	var c checker

@@ -224,6 +224,8 @@ func (w *working) reviewCheck() Check {
 	switch {
 	case r.State == survey.Signed && ok && due.Before(w.in.AsOf):
 		return minor(failed(title, "review and sign the site again", w.t.f("signed, but review was due %s", due.Format(time.DateOnly))))
+	case r.Overtaken(w.in.Point.SurveyedAt):
+		return minor(failed(title, "review and sign the site again", "the point was surveyed after the site was signed"))
 	case r.State == survey.Signed:
 		return minor(passed(title, w.t.s("signed by ").s(orUnknown(r.By)).end()))
 	case r.State == survey.Reviewed:

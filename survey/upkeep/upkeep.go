@@ -116,16 +116,13 @@ func Overtaken(s survey.Site, places []Place) []string {
 	var out []string
 	for _, p := range places {
 		changed, _ := p.ChangedAt.Get() // the zero time is after nothing
-		surveyed, _ := p.Point.SurveyedAt.Get()
-		if changed.After(signed) || surveyed.UTC().Truncate(day).After(signed) {
+		if changed.After(signed) || s.Review.Overtaken(p.Point.SurveyedAt) {
 			out = append(out, p.Point.Label)
 		}
 	}
 	slices.Sort(out)
 	return out
 }
-
-const day = 24 * time.Hour
 
 func byName(a, b Place) int {
 	return cmp.Or(strings.Compare(a.Site.Code, b.Site.Code), strings.Compare(a.Point.Label, b.Point.Label))
