@@ -1,12 +1,14 @@
 package server
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 
 	"github.com/paulmach/orb"
@@ -14,42 +16,32 @@ import (
 	"holdfast/geo/grid"
 	"holdfast/geo/position"
 	"holdfast/survey"
-	"holdfast/survey/sqlite"
-)
-
-const (
-	ledgerSites = 40   // sites on one page of the ledger
-	hitsShown   = 25   // of a search, per kind
-	mapPoints   = 2000 // in one view of the map
+	"holdfast/survey/answer"
+	"holdfast/survey/atlas"
 )
 
 type mapPage struct {
-	Query    string
-	Position *mapPosition
-	Hits     []mapHit
-	Missing  string // why a search found nothing
-	Counted  string
-	Sites    []mapSite
-	Next     string // address of the next page of the ledger
+	Search   searched
+	Casualty casualtyView
+	Measure  measureView
+	Reach    reachView
+	Ledger   ledgerView
 	Layers   []survey.Layer
+	Base     *baseView
 	Bounds   string // west,south,east,north
 	At       string // lon,lat to open on
 }
 
-type mapPosition struct{ USNG, LatLon string }
+// mapNames are the parameters of the map's address that the server reads; what
+// is in view - centre, zoom and layers - stands behind the #.
+var mapNames = []string{"q", "site", "after", "casualty", "load", "required", "tonight", "rope_m", "measure", "coverage"}
 
-type mapHit struct{ Name, What, Href string }
-
-type mapSite struct {
-	Site   survey.Site
-	Points []brief
-}
-
-// handleMap shows the map with the ledger of sites and points.
+// handleMap shows the map with the ledger of sites and points and, when asked,
+// the anchors for a casualty, a measured line and the reach along the banks.
 //
 // GET /
 func (s *Server) handleMap(w http.ResponseWriter, r *http.Request) {
-	q, err := query(r, "q", "site", "after")
+	q, err := query(r, mapNames...)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -62,141 +54,106 @@ func (s *Server) handleMap(w http.ResponseWriter, r *http.Request) {
 	s.render(w, r, http.StatusOK, "map", page{Title: "Map", Room: "map", Body: body})
 }
 
-func (s *Server) mapBody(ctx context.Context, q url.Values) (mapPage, error) {
-	p := mapPage{Query: strings.TrimSpace(q.Get("q"))}
-	if err := s.mapLedger(ctx, &p, q.Get("after")); err != nil {
-		return p, err
-	}
-	layers, err := s.store.Layers(ctx)
+func (s *Server) mapBody(ctx context.Context, q url.Values) (p mapPage, err error) {
+	policy, err := s.store.Policy(ctx)
 	if err != nil {
 		return p, err
 	}
-	for _, l := range layers {
-		if l.Role != survey.RoleElevation {
-			p.Layers = append(p.Layers, l)
+	if p.Ledger, err = s.siteLedger(ctx, q.Get("after")); err != nil {
+		return p, err
+	}
+	if p.Layers, err = s.store.Layers(ctx); err != nil {
+		return p, err
+	}
+	if p.Bounds, err = s.openOn(ctx, q.Get("site")); err != nil {
+		return p, err
+	}
+	if p.Search, err = s.search(ctx, q.Get("q")); err != nil {
+		return p, err
+	}
+	if p.Casualty, err = s.casualty(ctx, policy, q); err != nil {
+		return p, err
+	}
+	if p.Reach, err = s.reach(ctx, policy, q); err != nil {
+		return p, err
+	}
+	p.Measure = s.measured(policy, q.Get("measure"))
+	if p.Search.Bounds != "" {
+		p.Bounds = p.Search.Bounds
+	}
+	for _, at := range []*placed{p.Search.At, p.Casualty.At} {
+		if at != nil {
+			p.At = at.LonLat()
 		}
 	}
-	bounds, ok, err := s.store.Bounds(ctx)
-	if err != nil {
-		return p, err
+	p.Base = s.baseView()
+	return p, nil
+}
+
+// openOn is what the map shows at first: a site, or the whole atlas.
+func (s *Server) openOn(ctx context.Context, site string) (string, error) {
+	if site != "" {
+		row, err := s.store.Site(ctx, site)
+		if err != nil {
+			return "", err
+		}
+		return boundsText(row.Item.Geometry.Bound()), nil
 	}
+	bounds, ok, err := s.store.Bounds(ctx)
 	if !ok {
 		bounds = orb.Bound{Min: orb.Point{-180, -60}, Max: orb.Point{180, 75}}
 	}
-	if id := q.Get("site"); id != "" {
-		row, err := s.store.Site(ctx, id)
-		if err != nil {
-			return p, err
-		}
-		bounds = row.Item.Geometry.Bound()
-	}
-	p.Bounds = boundsText(bounds)
-	if p.Query != "" {
-		err = s.search(ctx, &p)
-	}
-	return p, err
-}
-
-// mapLedger lists one page of sites with their points.
-func (s *Server) mapLedger(ctx context.Context, p *mapPage, after string) error {
-	sites, err := s.store.Sites(ctx, sqlite.Filter{After: after, Limit: ledgerSites + 1})
-	if err != nil {
-		return err
-	}
-	if len(sites) > ledgerSites {
-		sites = sites[:ledgerSites]
-		p.Next = "/?" + url.Values{"after": {sites[ledgerSites-1].Item.ID}}.Encode()
-	}
-	for _, site := range sites {
-		rows, err := s.store.Points(ctx, sqlite.Filter{Site: site.Item.ID, Limit: mapPoints})
-		if err != nil {
-			return err
-		}
-		points, err := s.briefsOf(ctx, rows)
-		if err != nil {
-			return err
-		}
-		bestFirst(points)
-		p.Sites = append(p.Sites, mapSite{Site: site.Item, Points: points})
-	}
-	total, err := s.store.CountSites(ctx, sqlite.Filter{})
-	if err != nil {
-		return err
-	}
-	surveyed, err := s.store.CountPoints(ctx, sqlite.Filter{})
-	if err != nil {
-		return err
-	}
-	p.Counted = fmt.Sprintf("%s with %s.", countOf(total, "site", "sites"), countOf(surveyed, "point", "points"))
-	if total == 0 {
-		p.Counted = "This atlas is empty: no site has been surveyed yet."
-	}
-	return nil
+	return boundsText(bounds), err
 }
 
 func boundsText(b orb.Bound) string {
 	return fmt.Sprintf("%.6f,%.6f,%.6f,%.6f", b.Left(), b.Bottom(), b.Right(), b.Top())
 }
 
-func countOf(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
+// placed is a place in the notations people read out.
+type placed struct {
+	Lon, Lat     float64
+	USNG, LatLon string
 }
 
-// search looks a text up as a position and as the name of a site or point.
-func (s *Server) search(ctx context.Context, p *mapPage) error {
-	at, notPosition := position.Parse(p.Query)
-	if notPosition == nil {
-		p.At = fmt.Sprintf("%.7f,%.7f", at.Point.Lon(), at.Point.Lat())
-		p.Position = &mapPosition{LatLon: position.Decimal(at.Point, 6)}
-		if ref, err := grid.USNG(at.Point, grid.Metre); err == nil {
-			p.Position.USNG = ref
-		}
+func placeOf(p orb.Point) *placed {
+	at := &placed{Lon: p.Lon(), Lat: p.Lat(), LatLon: position.Decimal(p, 6)}
+	if ref, err := grid.USNG(p, grid.Metre); err == nil {
+		at.USNG = ref
 	}
-	found := orb.MultiPoint{}
-	f := sqlite.Filter{Text: p.Query, Limit: hitsShown}
-	sites, err := s.store.Sites(ctx, f)
-	if err != nil {
-		return err
-	}
-	for _, row := range sites {
-		b := row.Item.Geometry.Bound()
-		found = append(found, b.Min, b.Max)
-		p.Hits = append(p.Hits, mapHit{Name: row.Item.Name, What: "site " + row.Item.Code, Href: "/sites/" + url.PathEscape(row.Item.ID)})
-	}
-	points, err := s.store.Points(ctx, f)
-	if err != nil {
-		return err
-	}
-	for _, row := range points {
-		site, err := s.store.Site(ctx, row.Item.Site)
-		if err != nil {
-			return err
-		}
-		found = append(found, row.Item.Position)
-		p.Hits = append(p.Hits, mapHit{Name: row.Item.Label, What: "point at " + site.Item.Name, Href: "/points/" + url.PathEscape(row.Item.ID)})
-	}
-	if len(p.Hits) > 0 {
-		p.Bounds = boundsText(found.Bound())
-	}
-	if len(p.Hits) > 0 || p.Position != nil {
-		return nil
-	}
-	p.Missing = "Nothing here has that name, code or label, and it is not a position."
-	if ambiguous, ok := errors.AsType[*position.AmbiguousError](notPosition); ok {
-		p.Missing = sentence(ambiguous.Error())
-	}
-	return nil
+	return at
 }
 
-// handleMapPoints gives the map what it draws of each point: the verdict, the
-// class and the bearing, worked out here.
+// LonLat is the place as scripts take it.
+func (p *placed) LonLat() string { return fmt.Sprintf("%.7f,%.7f", p.Lon, p.Lat) }
+
+// renderPart writes a piece of the map page alone, for the script that puts it
+// in place of the one before.
+func (s *Server) renderPart(w http.ResponseWriter, r *http.Request, part string, body any) {
+	units := survey.UnitsUS
+	if policy, err := s.store.Policy(r.Context()); err == nil {
+		units = policy.Units
+	}
+	var b bytes.Buffer
+	if err := s.pages["map"].ExecuteTemplate(&b, part, []any{words(units), body}); err != nil {
+		s.fail(w, r, fmt.Errorf("write part %s: %w", part, err))
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", typeHTML+"; charset=utf-8")
+	h.Set("Cache-Control", "no-cache")
+	if _, err := w.Write(b.Bytes()); err != nil {
+		s.log.InfoContext(r.Context(), "write part", "part", part, "error", err)
+	}
+}
+
+// handleMapPoints gives the map what it draws of the points: verdict, class
+// and bearing of each or, where they lie too close for a zoom, one mark for
+// several with the worst verdict among them.
 //
-// GET /map/points?bbox=
+// GET /map/points?bbox=&zoom=
 func (s *Server) handleMapPoints(w http.ResponseWriter, r *http.Request) {
-	q, err := query(r, "bbox")
+	q, err := query(r, "bbox", "zoom")
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -206,19 +163,44 @@ func (s *Server) handleMapPoints(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	out, err := s.mapFeatures(r.Context(), sqlite.Filter{Bound: bound, Limit: mapPoints})
+	zoom, err := zoomOf(q, bound)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
+	if err := s.refresh(r.Context()); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	found, total, left := s.marks.gather(bound, zoom)
+	out := mapFeatures{Type: "FeatureCollection", NumberMatched: total, NumberReturned: len(found), Unjudged: left, Features: make([]mapFeature, len(found))}
+	for i, c := range found {
+		out.Features[i] = c.feature()
+	}
 	s.writeJSON(w, r, typeGeoJSON, out)
 }
 
+// zoomOf reads the zoom of a map, each whole one twice as near as the one
+// before; without one a view is taken to be 1,024 pixels wide.
+func zoomOf(q url.Values, b *orb.Bound) (float64, error) {
+	if text := q.Get("zoom"); text != "" {
+		v, err := strconv.ParseFloat(text, 64)
+		if err != nil || !(v >= 0 && v <= zoomMost) {
+			return 0, badParameter("zoom", "%q is not a number from 0 to %d", text, zoomMost)
+		}
+		return v, nil
+	}
+	if b == nil || b.Right() <= b.Left() {
+		return 2, nil
+	}
+	return min(zoomMost, max(2, 2+math.Log2(360/(b.Right()-b.Left())))), nil
+}
+
 type mapFeature struct {
-	Type       string          `json:"type"`
-	ID         string          `json:"id"`
-	Geometry   mapGeometry     `json:"geometry"`
-	Properties mapFeatureProps `json:"properties"`
+	Type       string      `json:"type"`
+	ID         string      `json:"id,omitempty"`
+	Geometry   mapGeometry `json:"geometry"`
+	Properties any         `json:"properties"`
 }
 
 type mapGeometry struct {
@@ -226,68 +208,58 @@ type mapGeometry struct {
 	Coordinates orb.Point `json:"coordinates"`
 }
 
-type mapFeatureProps struct {
+type mapPointProps struct {
 	ID       string      `json:"id"`
 	Label    string      `json:"label"`
-	Href     string      `json:"href"`
 	Site     string      `json:"site"`
 	SiteName string      `json:"site_name"`
-	SiteCode string      `json:"site_code"`
-	SiteHref string      `json:"site_href"`
 	Class    string      `json:"class"`
 	Verdict  string      `json:"verdict"`
-	Sentence string      `json:"sentence"`
 	Bearing  *float64    `json:"bearing,omitempty"`
 	Sector   *[2]float64 `json:"sector,omitempty"`
 }
 
+type mapClusterProps struct {
+	Count   int                    `json:"count"`
+	Worst   int                    `json:"worst"`   // how many have the verdict
+	Verdict string                 `json:"verdict"` // the worst among them
+	Tally   map[answer.Verdict]int `json:"tally"`
+	Bounds  [4]float64             `json:"bounds"` // west, south, east, north
+}
+
 type mapFeatures struct {
 	Type           string       `json:"type"`
-	NumberMatched  int          `json:"numberMatched"`
+	NumberMatched  int          `json:"numberMatched"` // points, whether drawn alone or not
 	NumberReturned int          `json:"numberReturned"`
+	Unjudged       int          `json:"unjudged"` // points of the atlas whose verdict is still being worked out; they count as unknown
 	Features       []mapFeature `json:"features"`
 }
 
-func (s *Server) mapFeatures(ctx context.Context, f sqlite.Filter) (mapFeatures, error) {
-	out := mapFeatures{Type: "FeatureCollection", Features: []mapFeature{}}
-	rows, err := s.store.Points(ctx, f)
-	if err != nil {
-		return out, err
+func (c cluster) feature() mapFeature {
+	f := mapFeature{Type: "Feature", Geometry: mapGeometry{Type: "Point", Coordinates: c.at}}
+	if c.count > 1 {
+		f.Properties = mapClusterProps{
+			Count: c.count, Worst: c.tally[c.worst], Verdict: string(c.worst), Tally: c.tally,
+			Bounds: [4]float64{c.bound.Left(), c.bound.Bottom(), c.bound.Right(), c.bound.Top()},
+		}
+		return f
 	}
-	briefs, err := s.briefsOf(ctx, rows)
-	if err != nil {
-		return out, err
+	m := c.only
+	p := mapPointProps{ID: m.id, Label: m.label, Site: m.site.id, SiteName: m.site.name, Class: string(m.class), Verdict: string(m.verdict)}
+	if deg, ok := m.pull.Get(); ok {
+		v := deg.Degrees()
+		p.Bearing = &v
 	}
-	sites := make(map[string]survey.Site)
-	for _, b := range briefs {
-		site, ok := sites[b.Site]
-		if !ok {
-			row, err := s.store.Site(ctx, b.Site)
-			if err != nil {
-				return out, err
-			}
-			site = row.Item
-			sites[b.Site] = site
-		}
-		props := mapFeatureProps{
-			ID: b.ID, Label: b.Label, Href: "/points/" + url.PathEscape(b.ID),
-			Site: site.ID, SiteName: site.Name, SiteCode: site.Code, SiteHref: "/sites/" + url.PathEscape(site.ID),
-			Class: string(b.Class), Verdict: string(b.Verdict), Sentence: b.Sentence,
-		}
-		if deg, ok := b.Pull.Get(); ok {
-			v := deg.Degrees()
-			props.Bearing = &v
-		}
-		if sector, ok := b.Sector.Get(); ok {
-			props.Sector = &[2]float64{sector[0].Degrees(), sector[1].Degrees()}
-		}
-		out.Features = append(out.Features, mapFeature{
-			Type: "Feature", ID: b.ID, Properties: props, Geometry: mapGeometry{Type: "Point", Coordinates: b.Position},
-		})
+	if sector, ok := m.sector.Get(); ok {
+		p.Sector = &[2]float64{sector[0].Degrees(), sector[1].Degrees()}
 	}
-	out.NumberReturned = len(out.Features)
-	out.NumberMatched, err = s.store.CountPoints(ctx, f)
-	return out, err
+	f.ID, f.Properties = m.id, p
+	return f
+}
+
+// judgedNow judges single points, for what the marks do not keep.
+func (s *Server) judgedNow(ctx context.Context, id string) (atlas.Judged, error) {
+	return s.atlas.Point(ctx, id, atlas.Ask{})
 }
 
 // writeJSON writes a document in full or fails before the first byte.
@@ -308,4 +280,15 @@ func (s *Server) writeJSONStatus(w http.ResponseWriter, r *http.Request, code in
 	if _, err := w.Write(append(b, '\n')); err != nil {
 		s.log.InfoContext(r.Context(), "write answer", "error", err)
 	}
+}
+
+// parted splits a list of positions in any notation, parted by semicolons.
+func parted(text string) []string {
+	var out []string
+	for part := range strings.SplitSeq(text, ";") {
+		if part = strings.TrimSpace(part); part != "" {
+			out = append(out, part)
+		}
+	}
+	return out
 }

@@ -17,6 +17,7 @@ import (
 	"github.com/go-chi/chi/v5/middleware"
 
 	"holdfast/geo/magnetic"
+	"holdfast/geo/mbtiles"
 	"holdfast/static"
 	"holdfast/survey/atlas"
 	"holdfast/survey/secret"
@@ -31,6 +32,7 @@ type Config struct {
 	Demo     bool             // the atlas is invented, and every page says so
 	ReadOnly bool             // writes are refused
 	Magnetic *magnetic.Model  // nil is the one the program carries
+	Base     *mbtiles.Tiles   // the map below the points; nil is none
 	Version  string           // of the program, shown in the footer and the API definition
 
 	Wide     bool           // reached from beyond this machine: without accounts, only the first can be made
@@ -58,7 +60,9 @@ type Server struct {
 	version  string
 	static   *static.Files
 	pages    map[string]*template.Template
-	briefs   briefs
+	base     *mbtiles.Tiles
+	marks    marks
+	reaches  reaches
 	catalog  catalog
 	counts   counts
 	patience time.Duration // with counting what a filter matches
@@ -79,7 +83,7 @@ type Server struct {
 func New(c Config) (*Server, error) {
 	s := &Server{
 		store: c.Store, now: c.Now, log: c.Log,
-		demo: c.Demo, readOnly: c.ReadOnly, version: c.Version, patience: patience,
+		demo: c.Demo, readOnly: c.ReadOnly, version: c.Version, base: c.Base, patience: patience,
 	}
 	if s.now == nil {
 		s.now = time.Now
@@ -122,6 +126,14 @@ func (s *Server) routes() chi.Router {
 	r.Get("/", s.handleMap)
 	r.Get("/map/points", s.handleMapPoints)
 	r.Get("/map/grid", s.handleMapGrid)
+	r.Get("/map/ledger", s.handleLedger)
+	r.Get("/map/here", s.handleHere)
+	r.Get("/map/casualty", s.handleCasualty)
+	r.Get("/map/measure", s.handleMeasure)
+	r.Get("/map/coverage", s.handleReachPart)
+	r.Get("/map/reaches", s.handleReaches)
+	r.Get("/map/zones", s.handleZones)
+	r.Get("/map/base/{z}/{x}/{y}", s.handleBase)
 	r.Get("/sites/{id}", s.handleSite)
 	r.Get("/sites/{id}/sheet", s.handleSheet)
 	r.Get("/sites/{id}/sheet.pdf", s.handleSheetPDF)

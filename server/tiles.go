@@ -173,6 +173,9 @@ func (s *Server) handleTile(w http.ResponseWriter, r *http.Request) {
 	}
 	var names []string
 	if q.Has("properties") {
+		names = []string{} // an empty list asks for shapes alone
+	}
+	if q.Get("properties") != "" {
 		names = strings.Split(q.Get("properties"), ",")
 	}
 	fields := c.shown(names)

@@ -87,8 +87,7 @@ func (w *working) buriedCheck(c *candidate) Check {
 		limit = max(limit, w.policy().UtilityFilesDoubtM.Value)
 	}
 	w.each(c, survey.RoleBuried, limit, func(n *surround.Near, d geo.Length) {
-		own, _ := n.Tolerance.Get()
-		z := max(w.policy().UtilityToleranceM.Value, own) + n.HalfWidth
+		z := buriedZone(w.policy(), n)
 		if d-z < closest {
 			closest, line, away, zone = d-z, n, d, z
 		}

@@ -7,7 +7,7 @@ import { copyFile, mkdir, readFile, writeFile } from 'node:fs/promises';
 const version = async (name) => JSON.parse(await readFile(`node_modules/${name}/package.json`, 'utf8')).version;
 
 const licences = [];
-for (const [name, file] of [['ol', 'LICENSE.md'], ['rbush', 'LICENSE'], ['quickselect', 'LICENSE'], ['earcut', 'LICENSE']]) {
+for (const [name, file] of [['ol', 'LICENSE.md'], ['rbush', 'LICENSE'], ['quickselect', 'LICENSE'], ['earcut', 'LICENSE'], ['pbf', 'LICENSE']]) {
   licences.push(`${name} ${await version(name)}\n\n${(await readFile(`node_modules/${name}/${file}`, 'utf8')).trim()}`);
 }
 
@@ -22,7 +22,7 @@ const { metafile } = await build({
   legalComments: 'none',
   metafile: true,
   banner: {
-    js: `/* OpenLayers ${await version('ol')}, https://openlayers.org, BSD-2-Clause, with rbush and quickselect; licences in LICENSES.txt. Built by static/lib/build/build.mjs. */`,
+    js: `/* OpenLayers ${await version('ol')}, https://openlayers.org, BSD-2-Clause, with rbush, quickselect and pbf; licences in LICENSES.txt. Built by static/lib/build/build.mjs. */`,
   },
 });
 

@@ -1,0 +1,102 @@
+package server
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"github.com/paulmach/orb"
+
+	"holdfast/survey/answer"
+)
+
+const (
+	drawnAlone = 250 // points in a view up to which each is drawn for itself
+	cellPixels = 84  // side of the square within which points are drawn as one
+	tilePixels = 256 // side of the whole world at zoom 0
+	zoomMost   = 24
+	cellsMost  = 1500 // clusters in one answer; more are gathered more coarsely
+)
+
+// cluster is several points drawn as one. It shows the worst verdict among
+// them: the last in the order in which options are ranked - holds, short,
+// unknown, no - so that a point that does not serve, or of which nothing is
+// known, is never hidden behind one that holds.
+type cluster struct {
+	at    orb.Point // the middle of its points
+	bound orb.Bound
+	count int
+	tally map[answer.Verdict]int
+	worst answer.Verdict
+	only  mark // of a cluster of one
+}
+
+func badness(v answer.Verdict) int { return slices.Index(answer.Verdicts, v) }
+
+func worse(a, b answer.Verdict) answer.Verdict {
+	if badness(b) > badness(a) {
+		return b
+	}
+	return a
+}
+
+// gather puts the marks of a bound together for a zoom: those that would lie
+// over each other become one. A view of few points shows each. It says how
+// many points there are and of how many in the atlas the verdict is not known
+// yet.
+func (m *marks) gather(b *orb.Bound, zoom float64) (out []cluster, total, left int) {
+	left = m.within(b, func(*mark) { total++ })
+	if total <= drawnAlone {
+		m.within(b, func(one *mark) { out = append(out, clusterOf(one)) })
+		return out, total, left
+	}
+	for ; ; zoom-- {
+		if out = m.cells(b, zoom); len(out) <= cellsMost {
+			break
+		}
+	}
+	slices.SortFunc(out, func(a, b cluster) int {
+		return cmp.Or(cmp.Compare(a.at[1], b.at[1]), cmp.Compare(a.at[0], b.at[0]))
+	})
+	return out, total, left
+}
+
+func (m *marks) cells(b *orb.Bound, zoom float64) []cluster {
+	size := cellPixels / (tilePixels * math.Exp2(zoom)) // of the world
+	cells := map[[2]int]*cluster{}
+	m.within(b, func(one *mark) {
+		x, y := mercator(one.at)
+		k := [2]int{int(math.Floor(x / size)), int(math.Floor(y / size))}
+		if c, ok := cells[k]; ok {
+			c.add(one)
+			return
+		}
+		c := clusterOf(one)
+		cells[k] = &c
+	})
+	out := make([]cluster, 0, len(cells))
+	for _, c := range cells {
+		out = append(out, *c)
+	}
+	return out
+}
+
+func clusterOf(m *mark) cluster {
+	return cluster{at: m.at, bound: m.at.Bound(), count: 1, tally: map[answer.Verdict]int{m.verdict: 1}, worst: m.verdict, only: *m}
+}
+
+func (c *cluster) add(m *mark) {
+	n := float64(c.count)
+	c.at = orb.Point{(c.at[0]*n + m.at[0]) / (n + 1), (c.at[1]*n + m.at[1]) / (n + 1)}
+	c.bound = c.bound.Extend(m.at)
+	c.count++
+	c.tally[m.verdict]++
+	c.worst = worse(c.worst, m.verdict)
+}
+
+// mercator places a point on the square map of the world, 0 to 1 eastward and
+// southward.
+func mercator(p orb.Point) (x, y float64) {
+	lat := min(max(p.Lat(), -85.06), 85.06) * math.Pi / 180
+	return (p.Lon() + 180) / 360, (1 - math.Asinh(math.Tan(lat))/math.Pi) / 2
+}

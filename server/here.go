@@ -1,0 +1,155 @@
+package server
+
+import (
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/paulmach/orb"
+
+	"holdfast/geo"
+	"holdfast/geo/geojson"
+	"holdfast/survey"
+	"holdfast/survey/answer"
+	"holdfast/survey/atlas"
+)
+
+const (
+	hereMost  = 500 * geo.Metre // as far as a finger may miss on a map of a district
+	zonesMost = 2000            // of each layer in one view
+)
+
+// hereView is what the map shows at a place.
+type hereView struct {
+	Point *herePoint
+	At    *placed
+	Seen  []atlas.Seen
+	More  int // features left out
+}
+
+type herePoint struct {
+	ID, Label, Site, SiteName string
+	Verdict                   answer.Verdict
+	Sentence                  string
+	At                        *placed
+}
+
+const seenShown = 12
+
+// handleHere names what stands at a place: a point, or the features of layers
+// with their dates.
+//
+// GET /map/here?point= or ?at=&within_m=&layers=
+func (s *Server) handleHere(w http.ResponseWriter, r *http.Request) {
+	q, err := query(r, "point", "at", "within_m", "layers")
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	var v hereView
+	if q.Get("point") != "" {
+		v.Point, err = s.herePoint(r, q.Get("point"))
+	} else {
+		err = s.hereFeatures(r, q, &v)
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.renderPart(w, r, "here", v)
+}
+
+func (s *Server) herePoint(r *http.Request, id string) (*herePoint, error) {
+	j, err := s.judgedNow(r.Context(), id)
+	if err != nil {
+		return nil, err
+	}
+	p := j.Point.Item
+	return &herePoint{p.ID, p.Label, p.Site, j.Site.Item.Name, j.Answer.Verdict, j.Answer.Sentence, placeOf(p.Position)}, nil
+}
+
+func (s *Server) hereFeatures(r *http.Request, q url.Values, v *hereView) error {
+	lon, lat, _ := strings.Cut(q.Get("at"), ",")
+	at, err := place(url.Values{"lon": {lon}, "lat": {lat}})
+	if err != nil {
+		return err
+	}
+	within := 5 * geo.Metre
+	if text := q.Get("within_m"); text != "" {
+		m, err := strconv.ParseFloat(text, 64)
+		if err != nil || !(m >= 0) {
+			return badParameter("within_m", "%q is not a length in metres", text)
+		}
+		within = min(geo.Length(m), hereMost)
+	}
+	v.At = placeOf(at)
+	if v.Seen, err = s.atlas.SeenAt(r.Context(), at, within); err != nil {
+		return err
+	}
+	if q.Has("layers") {
+		on := strings.Split(q.Get("layers"), ",")
+		v.Seen = slices.DeleteFunc(v.Seen, func(f atlas.Seen) bool { return !slices.Contains(on, f.Layer.ID) })
+	}
+	if len(v.Seen) > seenShown {
+		v.More = len(v.Seen) - seenShown
+		v.Seen = v.Seen[:seenShown]
+	}
+	return nil
+}
+
+// handleZones gives the map the ground along utilities, overhead lines and
+// roads that work keeps off or enters on terms only.
+//
+// GET /map/zones?bbox=
+func (s *Server) handleZones(w http.ResponseWriter, r *http.Request) {
+	q, err := query(r, "bbox")
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	bound, err := bbox(q)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if bound == nil {
+		s.fail(w, r, badParameter("bbox", "is missing: zones are drawn for a view"))
+		return
+	}
+	found, err := s.atlas.Zones(r.Context(), *bound, zonesMost)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	out := zoneFeatures{Type: "FeatureCollection", Features: make([]zoneFeature, 0, len(found))}
+	for _, f := range found {
+		z, ok := f.Zone.Get()
+		if !ok {
+			continue
+		}
+		out.Features = append(out.Features, zoneFeature{"Feature", wound(geojson.Geometry{Geometry: f.Feature.Geometry}), zoneProps{f.Layer.ID, f.Layer.Role, z.Width.Metres()}})
+	}
+	s.writeJSON(w, r, typeGeoJSON, out)
+}
+
+type zoneFeatures struct {
+	Type     string        `json:"type"`
+	Features []zoneFeature `json:"features"`
+}
+
+type zoneFeature struct {
+	Type       string           `json:"type"`
+	Geometry   geojson.Geometry `json:"geometry"`
+	Properties zoneProps        `json:"properties"`
+}
+
+type zoneProps struct {
+	Layer  string      `json:"layer"`
+	Role   survey.Role `json:"role"`
+	WidthM float64     `json:"width_m"` // to each side
+}
+
+// point is the place as a position.
+func (p *placed) point() orb.Point { return orb.Point{p.Lon, p.Lat} }

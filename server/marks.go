@@ -1,0 +1,266 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"time"
+
+	"github.com/paulmach/orb"
+
+	"holdfast/geo"
+	"holdfast/survey"
+	"holdfast/survey/answer"
+	"holdfast/survey/atlas"
+	"holdfast/survey/sqlite"
+)
+
+// mark is what the map knows of a point: where it stands and the answer for
+// the usual load, in short.
+type mark struct {
+	id, label string
+	site      *markSite
+	at        orb.Point
+	tested    bool
+	class     survey.GroundClass
+	verdict   answer.Verdict // unknown until it is judged
+	sentence  string         // "" when the atlas is too large to keep them
+	pull      survey.Opt[geo.Bearing]
+	sector    survey.Opt[[2]geo.Bearing]
+	judged    bool
+	since     int64     // revision of the atlas from which on an answer counts
+	until     time.Time // when the answer may change by itself; zero: not soon
+}
+
+type markSite struct{ id, name, code string }
+
+const (
+	promptly  = 2000             // points judged while a request waits; more are judged behind it
+	sentences = 20_000           // marks that keep their sentence, some 4 MB
+	fresh     = 10 * time.Minute // an answer is good for, in an atlas judged promptly
+	freshLong = time.Hour        // and in a larger one: but for locates, answers change by the day
+)
+
+// marks holds every point of the atlas with its verdict, kept in step with the
+// atlas: after a change only what it bears on is judged again.
+type marks struct {
+	turn sync.Mutex // one at a time brings the marks up to date
+
+	mu       sync.RWMutex
+	loaded   bool
+	revision int64
+	judgedAt time.Time
+	all      []mark
+	index    map[string]int
+	left     int // not judged yet
+	busy     bool
+}
+
+// refresh brings the marks to the state of the atlas. The points of a small
+// atlas are judged before it returns, those of a large one afterwards: until
+// then they are unknown.
+func (s *Server) refresh(ctx context.Context) error {
+	m := &s.marks
+	m.turn.Lock()
+	defer m.turn.Unlock()
+	revision, err := s.store.Revision(ctx)
+	if err != nil {
+		return err
+	}
+	if !m.loaded || revision != m.revision {
+		if err := s.reload(ctx, revision); err != nil {
+			return err
+		}
+	}
+	m.expire(s.now())
+	m.mu.Lock()
+	n, left, busy, age := len(m.all), m.left, m.busy, s.now().Sub(m.judgedAt).Abs()
+	again := n > promptly && age > freshLong && !busy
+	behind := n > promptly && (left > 0 || again) && !busy
+	m.busy = busy || behind
+	m.mu.Unlock()
+	switch {
+	case n <= promptly && left > 0:
+		return s.judge(ctx, revision)
+	case behind:
+		go s.judgeBehind(revision)
+	}
+	return nil
+}
+
+// reload reads where the points stand and keeps the verdicts that no change
+// since bears on: another policy, layer or pull test bears on all.
+func (s *Server) reload(ctx context.Context, revision int64) error {
+	m := &s.marks
+	changes, err := s.store.ChangedSince(ctx, m.revision)
+	if err != nil {
+		return err
+	}
+	places, err := s.store.Places(ctx)
+	if err != nil {
+		return err
+	}
+	rows, err := s.store.Sites(ctx, sqlite.Filter{})
+	if err != nil {
+		return err
+	}
+	sites := make(map[string]*markSite, len(rows))
+	for _, r := range rows {
+		sites[r.Item.ID] = &markSite{r.Item.ID, r.Item.Name, r.Item.Code}
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	touched, everything := map[sqlite.Changed]bool{}, !m.loaded
+	for _, c := range changes {
+		touched[c] = true
+		everything = everything || c.Collection != sqlite.Sites && c.Collection != sqlite.Points
+		if i, ok := m.index[c.ID]; ok && c.Collection == sqlite.Points && m.all[i].tested {
+			everything = true
+		}
+	}
+	for _, p := range places {
+		everything = everything || p.Tested && touched[sqlite.Changed{Collection: sqlite.Points, ID: p.ID}]
+	}
+	all, index, left := make([]mark, len(places)), make(map[string]int, len(places)), 0
+	for i, p := range places {
+		site := sites[p.Site]
+		if site == nil {
+			site = &markSite{id: p.Site}
+		}
+		k, had := m.index[p.ID]
+		if had {
+			all[i] = m.all[k]
+		}
+		one := &all[i]
+		one.id, one.label, one.site, one.at, one.tested = p.ID, p.Label, site, p.Position, p.Tested
+		if !had || everything || touched[sqlite.Changed{Collection: sqlite.Points, ID: p.ID}] || touched[sqlite.Changed{Collection: sqlite.Sites, ID: p.Site}] {
+			one.doubt(revision)
+		}
+		if !one.judged {
+			left++
+		}
+		index[p.ID] = i
+	}
+	m.all, m.index, m.left, m.revision, m.loaded = all, index, left, revision, true
+	return nil
+}
+
+// doubt forgets a verdict that may no longer be true.
+func (m *mark) doubt(revision int64) {
+	m.judged, m.since, m.until = false, revision, time.Time{}
+	m.verdict, m.class, m.sentence = answer.Unknown, survey.ClassUnknown, ""
+	m.pull, m.sector = survey.Opt[geo.Bearing]{}, survey.Opt[[2]geo.Bearing]{}
+}
+
+// expire doubts the answers that time has changed.
+func (m *marks) expire(now time.Time) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	stale := len(m.all) <= promptly && now.Sub(m.judgedAt).Abs() > fresh
+	for i := range m.all {
+		one := &m.all[i]
+		if one.judged && (stale || !one.until.IsZero() && now.After(one.until)) {
+			one.doubt(m.revision)
+			m.left++
+		}
+	}
+}
+
+// judge judges the sites that have points left to judge, or every point.
+func (s *Server) judge(ctx context.Context, revision int64) error {
+	m := &s.marks
+	started := s.now()
+	m.mu.RLock()
+	var sites []string
+	if m.left < len(m.all) {
+		asked := map[string]bool{}
+		for i := range m.all {
+			if one := &m.all[i]; !one.judged && !asked[one.site.id] {
+				asked[one.site.id] = true
+				sites = append(sites, one.site.id)
+			}
+		}
+	}
+	m.mu.RUnlock()
+	err := s.atlas.Each(ctx, sites, func(j atlas.Judged, err error) {
+		if err != nil {
+			if ctx.Err() != nil {
+				return
+			}
+			s.log.ErrorContext(ctx, "work out point", "point", j.Point.Item.ID, "error", err)
+			j.Answer = answer.Answer{Verdict: answer.Unknown, Sentence: "This point could not be worked out; the log of the program says why."}
+			j.Answer.Ground.Class = survey.ClassUnknown
+		}
+		m.take(j, revision)
+	})
+	if err == nil {
+		m.mu.Lock()
+		m.judgedAt = started
+		m.mu.Unlock()
+	}
+	return err
+}
+
+// judgeBehind judges a large atlas after the request that found it changed.
+func (s *Server) judgeBehind(revision int64) {
+	m := &s.marks
+	err := s.judge(context.Background(), revision)
+	m.mu.Lock()
+	m.busy = false
+	m.mu.Unlock()
+	if err != nil && !errors.Is(err, context.Canceled) {
+		s.log.Info("judge the atlas for the map", "error", err)
+	}
+}
+
+// take notes the answer of a point, unless the atlas has changed under it.
+func (m *marks) take(j atlas.Judged, revision int64) {
+	p, a := j.Point.Item, j.Answer
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	i, ok := m.index[p.ID]
+	if !ok || m.all[i].since > revision {
+		return
+	}
+	one := &m.all[i]
+	if !one.judged {
+		one.judged = true
+		m.left--
+	}
+	one.class, one.verdict, one.pull = a.Ground.Class, a.Verdict, a.Pull.TrueDeg
+	if len(m.all) <= sentences {
+		one.sentence = a.Sentence
+	}
+	one.sector = survey.Opt[[2]geo.Bearing]{}
+	if best, ok := a.Best(); ok && best.Main.Layout != nil {
+		one.sector = survey.Known(best.Main.Layout.SectorDeg)
+	}
+	if until, ok := p.BuriedUtilities.Until.Get(); ok && until.After(a.AsOf) {
+		one.until = until
+	}
+}
+
+// within visits the marks in a bound, in the order of their sites and ids; nil
+// is everywhere. Nothing of a mark may be kept after the visit but a copy.
+func (m *marks) within(b *orb.Bound, visit func(*mark)) (left int) {
+	m.mu.RLock()
+	defer m.mu.RUnlock()
+	for i := range m.all {
+		if one := &m.all[i]; b == nil || inside(b, one.at) {
+			visit(one)
+		}
+	}
+	return m.left
+}
+
+// inside tells whether a place lies in a bound, which may cross the 180°
+// meridian.
+func inside(b *orb.Bound, p orb.Point) bool {
+	if p.Lat() < b.Bottom() || p.Lat() > b.Top() {
+		return false
+	}
+	if b.Left() > b.Right() {
+		return p.Lon() >= b.Left() || p.Lon() <= b.Right()
+	}
+	return p.Lon() >= b.Left() && p.Lon() <= b.Right()
+}
