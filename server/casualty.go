@@ -48,6 +48,7 @@ type serving struct {
 	near.Found
 	True, Compass string // from the point to the casualty
 	OffAxis       string
+	Age           string
 }
 
 // LonLat is where the point stands, as scripts take it.
@@ -121,6 +122,9 @@ func serve(f near.Found, epoch *magnetic.Epoch) serving {
 		if field, err := epoch.At(orb.Point{f.Lon, f.Lat}, 0); err == nil && field.Valid {
 			out.Compass = wording.Bearing(b.Turn(-field.D).Degrees())
 		}
+	}
+	if days, ok := f.AgeDays.Get(); ok {
+		out.Age = wording.Count(days, "day", "days") + " ago"
 	}
 	if off, ok := f.OffAxisDeg.Get(); ok {
 		side := "right"

@@ -25,8 +25,18 @@ const (
 type hereView struct {
 	Point *herePoint
 	At    *placed
-	Seen  []atlas.Seen
+	Seen  []seenView
 	More  int // features left out
+}
+
+// seenView is a feature of a layer.
+type seenView struct {
+	Name     string
+	Layer    survey.Layer
+	Distance geo.Length
+	Apart    bool       // it does not touch the place
+	Width    geo.Length // of its zone, to each side
+	Terms    string     // of its zone; "" when it has none
 }
 
 type herePoint struct {
@@ -85,16 +95,26 @@ func (s *Server) hereFeatures(r *http.Request, q url.Values, v *hereView) error 
 		within = min(geo.Length(m), hereMost)
 	}
 	v.At = placeOf(at)
-	if v.Seen, err = s.atlas.SeenAt(r.Context(), at, within); err != nil {
+	found, err := s.atlas.SeenAt(r.Context(), at, within)
+	if err != nil {
 		return err
 	}
 	if q.Has("layers") {
 		on := strings.Split(q.Get("layers"), ",")
-		v.Seen = slices.DeleteFunc(v.Seen, func(f atlas.Seen) bool { return !slices.Contains(on, f.Layer.ID) })
+		found = slices.DeleteFunc(found, func(f atlas.Seen) bool { return !slices.Contains(on, f.Layer.ID) })
 	}
-	if len(v.Seen) > seenShown {
-		v.More = len(v.Seen) - seenShown
-		v.Seen = v.Seen[:seenShown]
+	if len(found) > seenShown {
+		v.More, found = len(found)-seenShown, found[:seenShown]
+	}
+	for _, f := range found {
+		one := seenView{Name: f.Name, Layer: f.Layer, Distance: f.Distance, Apart: f.Distance > geo.Metre/2}
+		if one.Name == "" {
+			one.Name = string(f.Layer.Role) + " " + f.Feature.ID
+		}
+		if z, ok := f.Zone.Get(); ok {
+			one.Width, one.Terms = z.Width, z.Terms
+		}
+		v.Seen = append(v.Seen, one)
 	}
 	return nil
 }

@@ -21,6 +21,7 @@ type measureView struct {
 	Line  string // lon,lat;lon,lat for scripts
 	Legs  []leg
 	Total string
+	Short string // in one line, for the map
 }
 
 type leg struct {
@@ -69,6 +70,11 @@ func (s *Server) measured(policy survey.Policy, text string) measureView {
 		v.Legs = append(v.Legs, one)
 	}
 	v.Total = wording.Length(policy.Units, total)
+	last := v.Legs[len(v.Legs)-1]
+	v.Short = fmt.Sprintf("%s on %s true, %s compass", last.Distance, last.True, last.Compass)
+	if len(v.Legs) > 1 {
+		v.Short += "; in all " + v.Total
+	}
 	return v
 }
 

@@ -89,6 +89,7 @@ func parsePages(asset func(string) string) (map[string]*template.Template, error
 		"bearing": wording.Bearing,
 		"lines":   lines,
 		"list":    func(v ...any) []any { return v },
+		"dated":   layerDate,
 	}
 	frame, err := template.New("frame").Funcs(funcs).ParseFS(pageFiles, "html/_*.html")
 	if err != nil {

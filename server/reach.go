@@ -61,7 +61,11 @@ func (s *Server) reach(ctx context.Context, policy survey.Policy, q url.Values) 
 	if !v.Asked {
 		return v, nil
 	}
-	got, err := s.measureReach(ctx, q)
+	rope, asked, err := reachAsked(q)
+	if err != nil {
+		return v, err
+	}
+	got, err := s.measureReach(ctx, rope, asked)
 	if err != nil {
 		return v, err
 	}
@@ -79,6 +83,16 @@ func (s *Server) reach(ctx context.Context, policy survey.Policy, q url.Values) 
 		v.Gaps = append(v.Gaps, gap{r.Name, r.LengthM, "/?" + again.Encode(), at})
 	}
 	return v, nil
+}
+
+// reachAsked reads the rope and the load of an address.
+func reachAsked(q url.Values) (geo.Length, atlas.Ask, error) {
+	rope, err := ropeOf(q)
+	if err != nil {
+		return 0, atlas.Ask{}, err
+	}
+	asked, err := ask(q)
+	return rope, asked, err
 }
 
 func reachRows(by map[string]*coverage.Lengths) []reachRow {
@@ -103,15 +117,8 @@ type keptReach struct {
 	result   coverage.Result
 }
 
-func (s *Server) measureReach(ctx context.Context, q url.Values) (coverage.Result, error) {
-	rope, err := ropeOf(q)
-	if err != nil {
-		return coverage.Result{}, err
-	}
-	asked, err := ask(q)
-	if err != nil {
-		return coverage.Result{}, err
-	}
+// measureReach measures the banks, or remembers what they measured.
+func (s *Server) measureReach(ctx context.Context, rope geo.Length, asked atlas.Ask) (coverage.Result, error) {
 	revision, err := s.store.Revision(ctx)
 	if err != nil {
 		return coverage.Result{}, err
@@ -152,7 +159,12 @@ func (s *Server) handleReaches(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	got, err := s.measureReach(r.Context(), q)
+	rope, asked, err := reachAsked(q)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	got, err := s.measureReach(r.Context(), rope, asked)
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -19,6 +19,8 @@ func filled(route string) string {
 	target = strings.NewReplacer("s-alder/revisions/{number}", "s-alder/revisions/2", "p-good/revisions/{number}", "p-good/revisions/4").Replace(target)
 	query := map[string]string{
 		"/map/grid": "?bbox=-91.21,44.64,-91.19,44.66", "/map/points": "?bbox=-91.21,44.64,-91.19,44.66", "/api/convert": "?position=44.65,-91.2",
+		"/map/ledger": "?bbox=-91.21,44.64,-91.19,44.66", "/map/here": "?at=-91.2057,44.6510&within_m=20", "/map/zones": "?bbox=-91.21,44.64,-91.19,44.66",
+		"/map/casualty": "?casualty=44.6511,-91.2044", "/map/measure": "?measure=44.65,-91.2%3B44.66,-91.2", "/map/print": "?bbox=-91.21,44.64,-91.19,44.66&casualty=44.6511,-91.2044",
 		"/api/near": "?lon=-91.2045&lat=44.6513&rope_m=60",
 	}[route]
 	if target != "/" {
@@ -32,6 +34,7 @@ func filled(route string) string {
 var answers = map[string]int{
 	"/favicon.ico": http.StatusFound, "/sign-in": http.StatusSeeOther, "/account": http.StatusForbidden,
 	"/people/{id}": http.StatusNotFound, "/link/{code}": http.StatusNotFound, "/station/{code}": http.StatusNotFound,
+	"/map/base/{z}/{x}/{y}": http.StatusNotFound, // without a base map
 }
 
 // TestEveryRoute walks the route tree: every GET works on the fixture, and

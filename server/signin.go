@@ -16,6 +16,7 @@ import (
 	"golang.org/x/text/cases"
 
 	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
 	"holdfast/survey/secret"
 	"holdfast/survey/sqlite"
 )
@@ -110,7 +111,7 @@ type waitError struct{ wait time.Duration }
 func (e *waitError) seconds() int { return int(math.Ceil(e.wait.Seconds())) }
 
 func (e *waitError) Error() string {
-	return fmt.Sprintf("There were too many tries. Wait %s, then try again.", countOf(e.seconds(), "second", "seconds"))
+	return fmt.Sprintf("There were too many tries. Wait %s, then try again.", wording.Count(e.seconds(), "second", "seconds"))
 }
 
 // prove finds the person of a name and password; survey.ErrForbidden when they

@@ -16,7 +16,6 @@ import (
 	"holdfast/survey/answer"
 	"holdfast/survey/atlas"
 	"holdfast/survey/coverage"
-	"holdfast/survey/sqlite"
 	"holdfast/survey/upkeep"
 )
 
@@ -90,7 +89,7 @@ func (s *Server) handleUpkeep(w http.ResponseWriter, r *http.Request) {
 		body.After = &after
 	}
 	if len(places) <= upkeepJudged {
-		if err := s.judgeUpkeep(r, &body, places); err != nil {
+		if err := s.judgeUpkeep(r, &body); err != nil {
 			s.fail(w, r, err)
 			return
 		}
@@ -104,25 +103,16 @@ func (s *Server) handleUpkeep(w http.ResponseWriter, r *http.Request) {
 
 // judgeUpkeep adds what needs every point judged: the count of verdicts and
 // the coverage of the banks.
-func (s *Server) judgeUpkeep(r *http.Request, body *upkeepPage, places []upkeep.Place) error {
-	rows := make([]sqlite.Row[survey.Point], len(places))
-	for i, p := range places {
-		rows[i].Item = p.Point
-	}
-	briefs, err := s.briefsOf(r.Context(), rows)
-	if err != nil {
+func (s *Server) judgeUpkeep(r *http.Request, body *upkeepPage) error {
+	if err := s.refresh(r.Context()); err != nil {
 		return err
 	}
+	counts := map[answer.Verdict]int{}
+	s.marks.within(nil, func(m *mark) { counts[m.verdict]++ })
 	for _, v := range answer.Verdicts {
-		n := 0
-		for _, b := range briefs {
-			if b.Verdict == v {
-				n++
-			}
-		}
-		body.Verdicts = append(body.Verdicts, verdictCount{v, n})
+		body.Verdicts = append(body.Verdicts, verdictCount{v, counts[v]})
 	}
-	got, err := s.atlas.Coverage(r.Context(), 0, atlas.Ask{}, nil)
+	got, err := s.measureReach(r.Context(), 0, atlas.Ask{})
 	if err != nil {
 		return err
 	}

@@ -28,6 +28,7 @@ var allowed = map[string][]string{
 	"geo/geojson":         {},
 	"geo/grid":            {"geo", "geo/projection"},
 	"geo/magnetic":        {"geo"},
+	"geo/mbtiles":         {},
 	"geo/position":        {"geo", "geo/grid"},
 	"geo/projection":      {"geo"},
 	"geo/tangent":         {"geo", "geo/geodesic"},
@@ -71,13 +72,13 @@ var allowed = map[string][]string{
 	"survey/version":           {"geo", "geo/geojson", "survey", "survey/drawing/wording"},
 	"survey/upkeep":            {"geo", "survey"},
 
-	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/wording", "survey/near", "survey/preplan", "survey/secret", "survey/sqlite", "survey/upkeep", "survey/version"},
+	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/wording", "survey/near", "survey/preplan", "survey/secret", "survey/sqlite", "survey/upkeep", "survey/version"},
 
 	"cmd/engine":        {"survey/walk"},
 	"cmd/engine/gen":    {"cmd/engine/source"},
 	"cmd/engine/source": {},
 
-	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/magnetic", "geo/position", "geo/terrain", "geo/terrain/raster", "geo/vector/file", "server", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/demo", "survey/exchange", "survey/preplan", "survey/secret", "survey/sqlite"},
+	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/terrain", "geo/terrain/raster", "geo/vector/file", "server", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/demo", "survey/exchange", "survey/preplan", "survey/secret", "survey/sqlite"},
 }
 
 // pure are the packages of the engine: they may touch no clock, file, network

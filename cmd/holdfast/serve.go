@@ -13,6 +13,7 @@ import (
 	"syscall"
 	"time"
 
+	"holdfast/geo/mbtiles"
 	"holdfast/server"
 	"holdfast/survey"
 	"holdfast/survey/atlas"
@@ -22,6 +23,7 @@ import (
 type serveCmd struct {
 	Listen   string `help:"Address to serve on; only this machine unless told otherwise." default:"127.0.0.1:8080" placeholder:"HOST:PORT"`
 	ReadOnly bool   `help:"Refuse every change to what is surveyed."`
+	Base     string `help:"Raster map tiles to draw below everything (MBTiles)." type:"existingfile" placeholder:"FILE"`
 	TLSCert  string `help:"TLS certificate chain (PEM). A renewed one is taken up while serving." type:"existingfile" and:"tls" placeholder:"FILE"`
 	TLSKey   string `help:"TLS private key (PEM)." type:"existingfile" and:"tls" placeholder:"FILE"`
 	Metrics  string `help:"Address of this machine for Prometheus metrics, like 127.0.0.1:9090; none if left out." placeholder:"HOST:PORT"`
@@ -30,6 +32,7 @@ type serveCmd struct {
 func (serveCmd) Help() string {
 	return `Examples:
   holdfast serve --atlas district.db
+  holdfast serve --base county.mbtiles
   holdfast serve --listen 0.0.0.0:8443 --tls-cert chain.pem --tls-key key.pem
   holdfast serve --listen 0.0.0.0:8443 --tls-cert chain.pem --tls-key key.pem --metrics 127.0.0.1:9090
 
@@ -92,9 +95,9 @@ func (c *serveCmd) open(ctx context.Context, g *globals, s *streams) (atlas.Atla
 
 // server makes the server for a listener: wide when that reaches beyond this
 // machine.
-func (c *serveCmd) server(ctx context.Context, a atlas.Atlas, l net.Listener, s *streams, log *slog.Logger, demo bool) (*server.Server, error) {
+func (c *serveCmd) server(ctx context.Context, a atlas.Atlas, l net.Listener, s *streams, log *slog.Logger, base *mbtiles.Tiles, demo bool) (*server.Server, error) {
 	conf := server.Config{
-		Store: a.Store, Now: a.Now, Magnetic: a.Magnetic, Log: log, Demo: demo, ReadOnly: c.ReadOnly, Version: version(),
+		Store: a.Store, Now: a.Now, Magnetic: a.Magnetic, Log: log, Demo: demo, ReadOnly: c.ReadOnly, Base: base, Version: version(),
 		Wide: !onThisMachine(l.Addr().String()),
 	}
 	people, err := a.Store.HasPeople(ctx)
@@ -132,9 +135,24 @@ func onThisMachine(addr string) bool {
 // mostHeader bounds the head of a request, in bytes.
 const mostHeader = 32 << 10
 
+// base opens the tiles of the base map; nil when none was named.
+func (c *serveCmd) base(ctx context.Context) (*mbtiles.Tiles, error) {
+	if c.Base == "" {
+		return nil, nil
+	}
+	return mbtiles.Open(ctx, c.Base)
+}
+
 func (c *serveCmd) serve(ctx context.Context, a atlas.Atlas, l net.Listener, s *streams, demo bool) error {
+	base, err := c.base(ctx)
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
+	if base != nil {
+		defer base.Close()
+	}
 	log := slog.New(slog.NewJSONHandler(s.err, nil))
-	h, err := c.server(ctx, a, l, s, log, demo)
+	h, err := c.server(ctx, a, l, s, log, base, demo)
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}

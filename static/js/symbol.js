@@ -118,3 +118,31 @@ export function drawPoint(c, [x, y], p, ink, how) {
   }
   c.restore();
 }
+
+/**
+ * Draws several points as one: the shape of the worst verdict among them, and
+ * of how many it is one.
+ * @param {CanvasRenderingContext2D} c
+ * @param {{count: number, worst: number, verdict: string}} p
+ */
+export function drawCluster(c, [x, y], p, ink, how) {
+  const k = how.ratio;
+  const text = p.worst === p.count ? `all ${p.count}` : `${p.worst} of ${p.count}`;
+  c.save();
+  c.font = `700 ${12 * k}px Next, sans-serif`;
+  const w = c.measureText(text).width + 34 * k;
+  const h = 26 * k;
+  c.beginPath();
+  c.roundRect(x - w / 2, y - h / 2, w, h, h / 2);
+  c.fillStyle = ink.paper;
+  c.fill();
+  c.lineWidth = 1.75 * k;
+  c.strokeStyle = ink.ink;
+  c.stroke();
+  c.fillStyle = ink.ink;
+  c.textAlign = 'left';
+  c.textBaseline = 'middle';
+  c.fillText(text, x - w / 2 + 25 * k, y + k * 0.5);
+  c.restore();
+  drawPoint(c, [x - w / 2 + 14 * k, y], { verdict: p.verdict }, { ...ink, land: ink.paper }, { ...how, small: true, chosen: false, named: false });
+}

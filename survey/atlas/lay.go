@@ -24,7 +24,7 @@ type Seen struct {
 	Zone     survey.Opt[answer.Zone]
 }
 
-func seen(p survey.Policy, layers map[string]survey.Layer, f survey.LayerFeature) Seen {
+func seenOf(p survey.Policy, layers map[string]survey.Layer, f survey.LayerFeature) Seen {
 	n := surround.Describe(f)
 	s := Seen{Feature: f, Layer: layers[f.LayerID], Name: n.Name}
 	if z, ok := answer.ZoneOf(p, &n); ok {
@@ -48,7 +48,7 @@ func (a Atlas) SeenAt(ctx context.Context, at orb.Point, within geo.Length) ([]S
 	var out []Seen
 	for _, f := range near {
 		_, d, ok := surround.Nearest(at, f.Geometry)
-		s := seen(policy, layers, f)
+		s := seenOf(policy, layers, f)
 		zone, _ := s.Zone.Get()
 		if s.Distance = d; ok && d <= max(within, zone.Width) {
 			out = append(out, s)
@@ -75,7 +75,7 @@ func (a Atlas) Zones(ctx context.Context, bound orb.Bound, limit int) ([]Seen, e
 			return nil, fmt.Errorf("look for zones: %w", err)
 		}
 		for _, f := range found {
-			out = append(out, seen(policy, layers, f))
+			out = append(out, seenOf(policy, layers, f))
 		}
 	}
 	slices.SortFunc(out, func(x, y Seen) int {

@@ -1,0 +1,152 @@
+package server_test
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// shoot takes a picture for people to look at, when HOLDFAST_SHOTS names a
+// folder for them.
+func (b *tab) shoot(t *testing.T, name string) {
+	t.Helper()
+	dir := os.Getenv("HOLDFAST_SHOTS")
+	if dir == "" {
+		return
+	}
+	png, err := chromedp.Run(b, chromedp.CaptureScreenshot())
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644))
+}
+
+// middle is the middle of an element on the screen.
+func (b *tab) middle(t *testing.T, selector string) (x, y float64) {
+	t.Helper()
+	at := eval[[]float64](t, b, `(() => { const r = document.querySelector('`+selector+`').getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2] })()`)
+	return at[0], at[1]
+}
+
+// still waits for the map to have drawn and for no piece of the page to be on
+// its way.
+func (b *tab) still(t *testing.T) {
+	t.Helper()
+	b.until(t, `document.querySelector('#map').dataset.ready && !document.querySelector('[aria-busy]')`)
+}
+
+// TestCasualtyOnMap presses where the casualty lies: the anchors that reach
+// are ranked beside the map, the address holds the question, and the same
+// address asks it again in another tab.
+func TestCasualtyOnMap(t *testing.T) {
+	b := browse(t)
+	b.do(t, chromedp.EmulateViewport(1280, 800))
+	b.open(t, "/#18.5/44.6511/-91.2044")
+	b.until(t, mapReadyAt)
+	b.do(t, chromedp.Click("#tool-casualty"))
+	x, y := b.middle(t, "#map")
+	b.do(t, chromedp.MouseClickXY(x, y))
+	b.until(t, `document.querySelector('#casualty-part li[data-verdict]')`)
+	assert.Regexp(t, `casualty=44\.651\d+,\+-91\.204\d+`, eval[string](t, b, `location.search`))
+	first := eval[string](t, b, `document.querySelector('.ranked .entry a').textContent`)
+	assert.Equal(t, "AB-1 A1", first)
+	facts := eval[string](t, b, `document.querySelector('.ranked .facts').textContent`)
+	for _, word := range []string{"true", "compass", "Rope needed", "Off the pull bearing"} {
+		assert.Contains(t, facts, word)
+	}
+	b.shoot(t, "casualty-press")
+	address := eval[string](t, b, `location.pathname + location.search + location.hash`)
+
+	// Another load and rope change the answer and the address.
+	b.do(t, chromedp.SetValue("#casualty-rope", "30.48"))
+	eval[bool](t, b, `document.querySelector('#casualty-rope').dispatchEvent(new Event('change', {bubbles: true}))`)
+	b.until(t, `location.search.includes('rope_m=30.48') && !document.querySelector('[aria-busy]') && document.querySelector('#casualty-answer').textContent.includes('100 ft')`)
+
+	other := newTab(t, b.origin)
+	other.do(t, chromedp.EmulateViewport(1280, 800))
+	other.open(t, address)
+	other.until(t, mapReadyAt+` && document.querySelector('.ranked')`)
+	assert.Equal(t, first, eval[string](t, other, `document.querySelector('.ranked .entry a').textContent`))
+	other.clean(t)
+	b.clean(t)
+}
+
+// mapReadyAt is a map that has drawn and loaded its ledger.
+const mapReadyAt = `document.querySelector('#map').dataset.ready && document.querySelector('#place').textContent && !document.querySelector('[aria-busy]')`
+
+// TestShareMap moves the map, switches a layer off and opens the address it
+// then has: centre, zoom and layers are the same.
+func TestShareMap(t *testing.T) {
+	b := browse(t)
+	b.do(t, chromedp.EmulateViewport(1280, 800))
+	b.open(t, "/")
+	b.until(t, mapReadyAt)
+	b.do(t, chromedp.Click(".layers summary"), chromedp.Click(`input[data-layer="gas"]`), chromedp.Focus("#map"))
+	before := eval[string](t, b, `location.hash`)
+	b.do(t, chromedp.KeyEvent(kb.ArrowRight), chromedp.KeyEvent("+"))
+	b.until(t, fmt.Sprintf(`location.hash !== %q && !location.hash.includes('gas')`, before))
+	b.still(t)
+	eval[bool](t, b, `new Promise((done) => setTimeout(() => done(true), 900))`) // for the move to come to rest
+	address := eval[string](t, b, `location.pathname + location.search + location.hash`)
+
+	other := newTab(t, b.origin)
+	other.do(t, chromedp.EmulateViewport(1280, 800))
+	other.open(t, address)
+	other.until(t, mapReadyAt)
+	assert.Equal(t, address, eval[string](t, other, `location.pathname + location.search + location.hash`))
+	assert.False(t, eval[bool](t, other, `document.querySelector('input[data-layer="gas"]').checked`))
+	assert.True(t, eval[bool](t, other, `document.querySelector('input[data-layer="river"]').checked`))
+	other.clean(t)
+	b.clean(t)
+}
+
+// TestMeasureOnMap presses two places and reads their distance.
+func TestMeasureOnMap(t *testing.T) {
+	b := browse(t)
+	b.do(t, chromedp.EmulateViewport(1280, 800))
+	b.open(t, "/#17/44.6511/-91.2044")
+	b.until(t, mapReadyAt)
+	b.do(t, chromedp.Click("#tool-measure"))
+	x, y := b.middle(t, "#map")
+	b.do(t, chromedp.MouseClickXY(x, y))
+	b.until(t, `location.search.includes('measure')`)
+	b.still(t)
+	b.do(t, chromedp.MouseClickXY(x+200, y))
+	b.until(t, `document.querySelector('#measure-part tbody tr')`)
+	// 200 px at zoom 17 and 44.65° north are 200 · 1.19433 m · cos φ = 169.9 m
+	// on the sphere of the web map, 0.2 % more on the ellipsoid; due east is
+	// 090° true. The compass shows that less the declination, which /api/convert
+	// gives and its own package checks against published values.
+	row := eval[string](t, b, `document.querySelector('#measure-part tbody tr').textContent`)
+	declination := eval[float64](t, b, `fetch('/api/convert?position=44.6511,-91.2044').then((r) => r.json()).then((d) => d.declination_deg)`)
+	assert.Regexp(t, fmt.Sprintf(`55[789] ft \(170 m\)090°%03.0f°`, 90-declination), row)
+	b.shoot(t, "measure")
+	b.clean(t)
+}
+
+// TestHereNamesLayers presses on a gas main: its layer, its date and how far
+// to keep are named.
+func TestHereNamesLayers(t *testing.T) {
+	b := browse(t)
+	b.do(t, chromedp.EmulateViewport(1280, 800))
+	b.open(t, "/#19/44.65115/-91.20565")
+	b.until(t, mapReadyAt)
+	x, y := b.middle(t, "#map")
+	b.do(t, chromedp.MouseClickXY(x, y))
+	b.until(t, `!document.querySelector('#card').hidden`)
+	said := eval[string](t, b, `document.querySelector('#card').textContent`)
+	for _, word := range []string{"Gas main", "buried utility", "date not recorded", "Keep clear", "loaded 4 May 2026 by fixture"} {
+		assert.Contains(t, said, word)
+	}
+	b.shoot(t, "here")
+	b.do(t, chromedp.KeyEvent(kb.Escape))
+	b.until(t, `document.querySelector('#card').hidden`)
+	// The same by keys alone: Enter on the map asks for its middle.
+	b.do(t, chromedp.Focus("#map"), chromedp.KeyEvent(kb.Enter))
+	b.until(t, `!document.querySelector('#card').hidden && document.querySelector('#card').textContent.includes('Gas main')`)
+	b.clean(t)
+}
