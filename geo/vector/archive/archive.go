@@ -142,11 +142,14 @@ func Zip(r io.ReaderAt, size int64) (*Set, error) {
 	for _, f := range z.File {
 		name := strings.ReplaceAll(f.Name, `\`, "/")
 		folder := strings.HasSuffix(name, "/")
-		if name = strings.TrimSuffix(name, "/"); !fs.ValidPath(name) {
+		if name = strings.TrimSuffix(name, "/"); !fs.ValidPath(name) || strings.ContainsRune(name, ':') {
 			return nil, fmt.Errorf("read zip archive: the path %q leads outside it or is no path", f.Name)
 		}
 		if folder || strings.HasPrefix(path.Base(name), ".") || strings.HasPrefix(name, "__MACOSX/") {
 			continue
+		}
+		if !f.Mode().IsRegular() {
+			return nil, fmt.Errorf("read zip archive: %q is a link or no plain file", f.Name)
 		}
 		if members[name] != nil {
 			return nil, fmt.Errorf("read zip archive: it holds %q twice", name)

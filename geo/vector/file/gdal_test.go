@@ -181,29 +181,23 @@ func TestGDALReadsWhatIsWritten(t *testing.T) {
 		format vector.Format
 		name   string
 		args   []string
-		mixed  bool // whether one layer may hold all kinds
+		layers layers
 		turn   func(geojson.Geometry) geojson.Geometry
 	}{
-		{vector.GeoJSON, "a.geojson", nil, true, asIs},
-		{vector.TextSequence, "a.geojsons", nil, true, asIs},
-		{vector.Shapefile, "a.shz", []string{"a"}, false, func(g geojson.Geometry) geojson.Geometry { return vector.Wind(g, false) }},
-		{vector.GeoPackage, "a.gpkg", []string{"a"}, true, asIs},
-		{vector.KML, "a.kml", nil, true, asIs},
-		{vector.CSV, "a.csv", csv, true, asIs},
+		{vector.GeoJSON, "a.geojson", nil, anyKind, asIs},
+		{vector.TextSequence, "a.geojsons", nil, anyKind, asIs},
+		{vector.Shapefile, "a.shz", []string{"a"}, oneKind, func(g geojson.Geometry) geojson.Geometry { return vector.Wind(g, false) }},
+		{vector.GeoPackage, "a.gpkg", []string{"a"}, eitherWay, asIs},
+		{vector.KML, "a.kml", nil, anyKind, asIs},
+		{vector.CSV, "a.csv", csv, eitherWay, asIs},
 	} {
 		t.Run(string(c.format), func(t *testing.T) {
 			s := newSampler(t, uint64(stream))
-			groups := [][]string{kinds}
-			if !c.mixed {
-				groups = nil
-			}
-			for _, k := range kinds {
-				groups = append(groups, []string{k})
-			}
-			for i, group := range groups {
+			t.Parallel()
+			for i, group := range c.layers.groups() {
 				for _, s.z = range []bool{false, true} {
 					s.n = 0
-					records := s.records(60, group...)
+					records := s.records(60*len(group), group...)
 					path := filepath.Join(t.TempDir(), c.name)
 					for _, l := range write(t, path, c.format, describe("a", records), records) {
 						if i == 0 {

@@ -2,7 +2,9 @@ package file_test
 
 import (
 	"archive/zip"
+	"bytes"
 	"encoding/binary"
+	"encoding/csv"
 	"fmt"
 	"io"
 	"math"
@@ -24,6 +26,7 @@ import (
 // Positions of a declared coordinate system come out on WGS 84 where GDAL with
 // PROJ 9.1.1 puts them, within 2 cm.
 func TestReprojectionAgreesWithGDAL(t *testing.T) {
+	t.Parallel()
 	for code, at := range map[string]orb.Point{
 		"EPSG:2272":  {-79.9959, 40.4406}, // NAD83 / Pennsylvania South in US survey feet
 		"EPSG:32617": {-80.5, 40.1},       // WGS 84 / UTM zone 17N
@@ -113,7 +116,7 @@ func TestMeasuresAreLeftOut(t *testing.T) {
 }
 
 // dbf makes a Shapefile of one point with one text, by hand.
-func dbf(t *testing.T, dir string, driver byte, text []byte) string {
+func dbf(t *testing.T, dir, name string, driver byte, text []byte) string {
 	t.Helper()
 	le := binary.LittleEndian
 	h := make([]byte, 32)
@@ -138,14 +141,15 @@ func dbf(t *testing.T, dir string, driver byte, text []byte) string {
 	record := binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(nil, 1), 10)
 	index := binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(nil, 50), 10)
 	for ending, b := range map[string][]byte{"dbf": table, "shp": append(append(head(128), record...), point...), "shx": append(head(108), index...)} {
-		require.NoError(t, os.WriteFile(filepath.Join(dir, "a."+ending), b, 0o644))
+		require.NoError(t, os.WriteFile(filepath.Join(dir, name+"."+ending), b, 0o644))
 	}
-	return filepath.Join(dir, "a.shp")
+	return filepath.Join(dir, name+".shp")
 }
 
 // Text in each encoding that a dBase table or a .cpg file may name is read as
 // GDAL 3.6.2 reads it.
 func TestEncodings(t *testing.T) {
+	t.Parallel()
 	// Bytes that stand for letters in all one-byte code pages.
 	letters := []byte{0xc1, 0xc5, 0xc9, 0xd1, 0xd3, 0xe0, 0xe1, 0xe2, 0xe3, 0xe4, 0xe5}
 	double := map[byte][]byte{
@@ -156,37 +160,53 @@ func TestEncodings(t *testing.T) {
 		0x22, 0x23, 0x24, 0x25, 0x26, 0x37, 0x40, 0x4d, 0x4e, 0x4f, 0x50, 0x57, 0x58, 0x59, 0x64, 0x65, 0x66, 0x6c, 0x78, 0x79, 0x7a, 0x7b, 0x7c,
 		0x87, 0xc8, 0xc9, 0xca, 0xcb, 0xcc,
 	}
-	check := func(title, path string, o vector.Options, args ...string) {
-		want, _ := gdalReads(t, path, args...)[0].Properties["name"].(string)
-		got, _ := reads(t, path, o, 0)
-		require.NotEmpty(t, want, title)
-		name, _ := got[0].Properties.Get("name")
-		assert.Equal(t, want, name, "%s: %v", title, got[0].Notes)
+	// GDAL reads a folder of Shapefiles in one run.
+	dir, n := t.TempDir(), 0
+	titles := map[string]string{}
+	add := func(title string, driver byte, text []byte, cpg string) {
+		n++
+		name := fmt.Sprintf("a%02d", n)
+		dbf(t, dir, name, driver, text)
+		if titles[name] = title; cpg != "" {
+			require.NoError(t, os.WriteFile(filepath.Join(dir, name+".cpg"), []byte(cpg), 0o644))
+		}
 	}
 	for _, id := range drivers {
 		text := double[id]
 		if text == nil {
 			text = letters
 		}
-		check(fmt.Sprintf("language driver %#02x", id), dbf(t, t.TempDir(), id, text), vector.Options{})
+		add(fmt.Sprintf("language driver %#02x", id), id, text, "")
 	}
 	for _, cpg := range []string{"UTF-8", "1250", "1252", "CP1250", "ISO-8859-2", "88592", "437", "852", "ANSI 1251"} {
-		dir := t.TempDir()
 		text := letters
 		if cpg == "UTF-8" {
 			text = []byte("Střítež 川")
 		}
-		path := dbf(t, dir, 0, text)
-		require.NoError(t, os.WriteFile(filepath.Join(dir, "a.cpg"), []byte(cpg), 0o644))
-		check("cpg "+cpg, path, vector.Options{})
+		add("cpg "+cpg, 0, text, cpg)
+	}
+	out := filepath.Join(t.TempDir(), "out")
+	tool(t, "ogr2ogr", "-f", "CSV", out, dir)
+	for name, title := range titles {
+		table, err := os.ReadFile(filepath.Join(out, name+".csv"))
+		require.NoError(t, err)
+		r := csv.NewReader(bytes.NewReader(table))
+		r.FieldsPerRecord = -1 // GDAL ends the rows of a single column with a comma
+		rows, err := r.ReadAll()
+		require.NoError(t, err)
+		require.Len(t, rows, 2, title)
+		got, _ := reads(t, filepath.Join(dir, name+".shp"), vector.Options{}, 0)
+		require.NotEmpty(t, rows[1][0], title)
+		value, _ := got[0].Properties.Get("name")
+		assert.Equal(t, rows[1][0], value, "%s: %v", title, got[0].Notes)
 	}
 	// A wrong .cpg is overruled by the option, as by GDAL's.
-	dir := t.TempDir()
-	path := dbf(t, dir, 0, []byte("St\xf8\xedte\x9e"))
-	require.NoError(t, os.WriteFile(filepath.Join(dir, "a.cpg"), []byte("852"), 0o644))
-	check("option", path, vector.Options{Encoding: "CP1250"}, "-oo", "ENCODING=CP1250")
+	path := dbf(t, dir, "b", 0, []byte("St\xf8\xedte\x9e"))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "b.cpg"), []byte("852"), 0o644))
+	want := gdalReads(t, path, "-oo", "ENCODING=CP1250")[0].Properties["name"]
 	got, _ := reads(t, path, vector.Options{Encoding: "windows-1250"}, 0)
 	name, _ := got[0].Properties.Get("name")
+	assert.Equal(t, want, name)
 	assert.Equal(t, "Střítež", name) // Windows code page 1250: f8 ř, ed í, 9e ž
 }
 

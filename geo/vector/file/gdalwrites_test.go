@@ -112,6 +112,30 @@ func sameRead(want, got any) bool {
 	return got == want
 }
 
+// layers says of which kinds of geometry a format's layers are. Where a layer
+// tells its kind, each is tried by itself; where it does not, one layer with
+// all of them shows the same.
+type layers int
+
+const (
+	anyKind layers = iota
+	oneKind
+	eitherWay
+)
+
+func (l layers) groups() [][]string {
+	var out [][]string
+	if l != oneKind {
+		out = append(out, kinds)
+	}
+	if l != anyKind {
+		for _, k := range kinds {
+			out = append(out, []string{k})
+		}
+	}
+	return out
+}
+
 // What GDAL 3.6.2 writes is read here with the same geometry and values.
 func TestWhatGDALWritesIsRead(t *testing.T) {
 	dayOnly := func(r *vector.Record) { // a dBase table has no times; GDAL keeps the day
@@ -124,21 +148,21 @@ func TestWhatGDALWritesIsRead(t *testing.T) {
 		title  string
 		name   string
 		args   []string
-		mixed  bool
+		layers layers
 		change func(*vector.Record)
 		types  bool // whether the format keeps all types
 	}{
-		{"GeoJSON", "b.geojson", []string{"-f", "GeoJSON", "-lco", "COORDINATE_PRECISION=17"}, true, nil, false},
-		{"lines", "b.geojsonl", []string{"-f", "GeoJSONSeq", "-lco", "COORDINATE_PRECISION=17"}, true, nil, false},
-		{"text sequence", "b.geojsons", []string{"-f", "GeoJSONSeq", "-lco", "RS=YES", "-lco", "COORDINATE_PRECISION=17"}, true, nil, false},
-		{"Shapefile", "b.shp", []string{"-f", "ESRI Shapefile", "-lco", "ENCODING=UTF-8"}, false, dayOnly, false},
-		{"zipped Shapefile", "b.shz", []string{"-f", "ESRI Shapefile", "-lco", "ENCODING=UTF-8"}, false, dayOnly, false},
-		{"GeoPackage", "b.gpkg", []string{"-f", "GPKG"}, true, nil, true},
-		{"LIBKML", "b.kml", []string{"-f", "LIBKML", "-lco", "NAMEFIELD=name"}, true, nil, false},
-		{"KMZ", "b.kmz", []string{"-f", "LIBKML"}, true, nil, false},
-		{"CSV", "b.csv", []string{"-f", "CSV", "-lco", "GEOMETRY=AS_WKT"}, true, nil, false},
-		{"CSV with semicolons", "b.csv", []string{"-f", "CSV", "-lco", "GEOMETRY=AS_WKT", "-lco", "SEPARATOR=SEMICOLON"}, true, nil, false},
-		{"CSV with tabs", "b.csv", []string{"-f", "CSV", "-lco", "GEOMETRY=AS_WKT", "-lco", "SEPARATOR=TAB", "-lco", "WRITE_BOM=YES"}, true, nil, false},
+		{"GeoJSON", "b.geojson", []string{"-f", "GeoJSON", "-lco", "COORDINATE_PRECISION=17"}, anyKind, nil, false},
+		{"lines", "b.geojsonl", []string{"-f", "GeoJSONSeq", "-lco", "COORDINATE_PRECISION=17"}, anyKind, nil, false},
+		{"text sequence", "b.geojsons", []string{"-f", "GeoJSONSeq", "-lco", "RS=YES", "-lco", "COORDINATE_PRECISION=17"}, anyKind, nil, false},
+		{"Shapefile", "b.shp", []string{"-f", "ESRI Shapefile", "-lco", "ENCODING=UTF-8"}, oneKind, dayOnly, false},
+		{"zipped Shapefile", "b.shz", []string{"-f", "ESRI Shapefile", "-lco", "ENCODING=UTF-8"}, oneKind, dayOnly, false},
+		{"GeoPackage", "b.gpkg", []string{"-f", "GPKG"}, eitherWay, nil, true},
+		{"LIBKML", "b.kml", []string{"-f", "LIBKML", "-lco", "NAMEFIELD=name"}, anyKind, nil, false},
+		{"KMZ", "b.kmz", []string{"-f", "LIBKML"}, anyKind, nil, false},
+		{"CSV", "b.csv", []string{"-f", "CSV", "-lco", "GEOMETRY=AS_WKT"}, anyKind, nil, false},
+		{"CSV with semicolons", "b.csv", []string{"-f", "CSV", "-lco", "GEOMETRY=AS_WKT", "-lco", "SEPARATOR=SEMICOLON"}, anyKind, nil, false},
+		{"CSV with tabs", "b.csv", []string{"-f", "CSV", "-lco", "GEOMETRY=AS_WKT", "-lco", "SEPARATOR=TAB", "-lco", "WRITE_BOM=YES"}, anyKind, nil, false},
 	} {
 		t.Run(c.title, func(t *testing.T) {
 			s := newSampler(t, 100+uint64(stream))
@@ -146,17 +170,11 @@ func TestWhatGDALWritesIsRead(t *testing.T) {
 			// GDAL's Shapefile writer takes a ring within another for a hole only when
 			// both are of one height.
 			s.level = c.change != nil
-			groups := [][]string{kinds}
-			if !c.mixed {
-				groups = nil
-			}
-			for _, k := range kinds {
-				groups = append(groups, []string{k})
-			}
-			for _, group := range groups {
+			t.Parallel()
+			for _, group := range c.layers.groups() {
 				for _, s.z = range []bool{false, true} {
 					s.n = 0
-					want := s.records(40, group...)
+					want := s.records(40*len(group), group...)
 					dir := t.TempDir()
 					from, to := filepath.Join(dir, "from.geojson"), filepath.Join(dir, c.name)
 					asGeoJSON(t, from, "", want)

@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -23,30 +22,6 @@ import (
 	"holdfast/geo/vector/file"
 	"holdfast/geo/vector/markup"
 )
-
-// endless is a text of any length: a beginning, then a piece over and over.
-type endless struct {
-	head, piece string
-	size        int64
-	read        atomic.Int64 // bytes
-}
-
-func (e *endless) ReadAt(p []byte, at int64) (int, error) {
-	if at >= e.size {
-		return 0, io.EOF
-	}
-	n := 0
-	for n < len(p) && at+int64(n) < e.size {
-		from := at + int64(n)
-		if from < int64(len(e.head)) {
-			n += copy(p[n:], e.head[from:])
-			continue
-		}
-		n += copy(p[n:], e.piece[(from-int64(len(e.head)))%int64(len(e.piece)):])
-	}
-	e.read.Add(int64(n))
-	return n, nil
-}
 
 // peak runs f and returns how much the heap grew at most, as far as sampling
 // sees it.
@@ -94,78 +69,10 @@ func drain(s vector.Source) (n int, err error) {
 	return n, err
 }
 
-// tenGB is the size of the files that never end.
-const tenGB = 10 << 30
-
-// Texts of 10 GB in one line, one value, one geometry or one tag are refused
-// with little memory and before they are read through.
-func TestEndlessTexts(t *testing.T) {
-	long := strings.Repeat("x", 1<<16)
-	positions := strings.Repeat("[1.25,2.5],", 1<<12)
-	for name, e := range map[string]*endless{
-		"GeoJSON string":       {head: `{"type":"FeatureCollection","features":[{"type":"Feature","properties":{"a":"`, piece: long},
-		"GeoJSON name":         {head: `{"`, piece: long},
-		"GeoJSON number":       {head: `{"type":"FeatureCollection","features":[{"type":"Feature","properties":{"a":1`, piece: strings.Repeat("1", 1<<16)},
-		"GeoJSON blanks":       {head: `{"type":"FeatureCollection",`, piece: strings.Repeat(" ", 1<<16)},
-		"GeoJSON nested value": {head: `{"type":"FeatureCollection","features":[{"type":"Feature","properties":{"a":[`, piece: strings.Repeat("1,", 1<<15)},
-		"GeoJSON brackets":     {head: `{"type":"FeatureCollection","features":[{"type":"Feature","properties":{"a":`, piece: strings.Repeat("[", 1<<16)},
-		"coordinates first":    {head: `{"type":"FeatureCollection","features":[{"type":"Feature","geometry":{"coordinates":[`, piece: positions},
-		"one line of lines":    {head: "{\"type\":\"Feature\",\"properties\":null,\"geometry\":null}\n{\"a\":\"", piece: long},
-		"text sequence":        {head: "\x1e{\"a\":\"", piece: long},
-		"CSV cell":             {head: "lon,lat,a\n1,2,", piece: long},
-		"CSV quotation":        {head: "lon,lat,a\n1,2,\"", piece: long + "\n"},
-		"CSV cells":            {head: "lon,lat,a\n1,2", piece: strings.Repeat(",", 1<<16)},
-		"CSV first line":       {head: "lon,lat,", piece: long},
-		"KML text":             {head: "<kml><Placemark><name>", piece: long},
-		"KML tag":              {head: "<kml><Placemark ", piece: strings.Repeat(`a="1" `, 1<<13)},
-		"KML comment":          {head: "<kml><!--", piece: long},
-		"KML nesting":          {head: "<kml>", piece: strings.Repeat("<Folder>", 1<<12)},
-		"KML positions":        {head: "<kml><Placemark><Point><coordinates>", piece: strings.Repeat("1,2 ", 1<<12)},
-		"GPX text":             {head: "<gpx><wpt lat='1' lon='2'><name>", piece: long},
-		"GPX data":             {head: "<gpx><wpt lat='1' lon='2'><extensions>", piece: strings.Repeat("<a>b</a>", 1<<12)},
-	} {
-		t.Run(name, func(t *testing.T) {
-			e.size = tenGB
-			var err error
-			grown := peak(func() {
-				var s vector.Source
-				if s, err = file.OpenReader(e, e.size, "a", vector.Options{}); err == nil {
-					_, err = drain(s)
-				}
-			})
-			require.Error(t, err)
-			t.Log(err, "after", e.read.Load()>>20, "MB, heap", grown>>20, "MB")
-			assert.Less(t, e.read.Load(), int64(1<<30), "it is refused before it has been read through")
-			assert.Less(t, grown, uint64(400<<20))
-		})
-	}
-}
-
-// A ring of 10 million positions is refused, and the record behind it is read.
-func TestGreatRing(t *testing.T) {
-	ring := strings.Repeat("[1.25,2.5],", 10_000_000)
-	text := `{"type":"FeatureCollection","features":[{"type":"Feature","properties":{},"geometry":{"type":"Polygon","coordinates":[[` +
-		ring + `[1.25,2.5]]]}},{"type":"Feature","properties":{},"geometry":{"type":"Point","coordinates":[1,2]}}]}`
-	s, err := file.OpenReader(strings.NewReader(text), int64(len(text)), "a", vector.Options{})
-	require.NoError(t, err)
-	n := 0
-	grown := peak(func() { n, err = drain(s) })
-	assert.ErrorIs(t, err, vector.ErrTooManyPositions)
-	assert.Equal(t, 1, n)
-	assert.Less(t, grown, uint64(400<<20))
-
-	kml := "<kml><Placemark><LineString><coordinates>" + strings.Repeat("1,2 ", vector.MaxPositions+1) + "</coordinates></LineString></Placemark><Placemark/></kml>"
-	s, err = file.OpenReader(strings.NewReader(kml), int64(len(kml)), "a", vector.Options{})
-	require.NoError(t, err)
-	n, err = drain(s)
-	assert.ErrorIs(t, err, vector.ErrTooManyPositions)
-	assert.Equal(t, 1, n)
-}
-
 // Counts that a Shapefile declares and does not hold cost nothing.
 func TestDeclaredCounts(t *testing.T) {
 	dir := t.TempDir()
-	path := dbf(t, dir, 0, []byte("a"))
+	path := dbf(t, dir, "a", 0, []byte("a"))
 	shp, err := os.ReadFile(path)
 	require.NoError(t, err)
 	for _, count := range []uint32{1, 1 << 20, 1<<31 - 1, 1 << 31, 1<<32 - 1} {
@@ -220,13 +127,33 @@ func openZip(r *bytes.Reader) error {
 }
 
 func TestHostileArchives(t *testing.T) {
-	for _, name := range []string{"../a.kml", "/etc/a.kml", `..\..\a.kml`, "a/../../b.kml", "a//b.kml", "./a.kml"} {
+	for _, name := range []string{"../a.kml", "/etc/a.kml", `..\..\a.kml`, "a/../../b.kml", "a//b.kml", "./a.kml", `C:\Windows\a.kml`, "c:/a.kml", "a.kml:stream"} {
 		assert.ErrorContains(t, openZip(zipped(t, map[string]string{name: "<kml/>"})), "leads outside it", name)
 	}
 	assert.ErrorContains(t, openZip(zipped(t, map[string]string{"a.txt": "a", "b.txt": "b"})), "neither Shapefiles nor KML nor a single file")
 	assert.ErrorContains(t, openZip(zipped(t, map[string]string{"a.zip": "PK\x03\x04"})), "an archive within an archive")
 	inner := `{"type":"Feature","properties":{"a":1},"geometry":{"type":"Point","coordinates":[1,2]}}`
 	assert.NoError(t, openZip(zipped(t, map[string]string{"x/a.geojson": inner, "__MACOSX/._a.geojson": "?", ".DS_Store": "?"})))
+
+	// A link to a file of this machine, and a zip in a zip in a zip.
+	var linked bytes.Buffer
+	lz := zip.NewWriter(&linked)
+	header := &zip.FileHeader{Name: "a.geojson"}
+	header.SetMode(0o777 | os.ModeSymlink)
+	lw, err := lz.CreateHeader(header)
+	require.NoError(t, err)
+	_, err = io.WriteString(lw, "/etc/passwd")
+	require.NoError(t, err)
+	require.NoError(t, lz.Close())
+	assert.ErrorContains(t, openZip(bytes.NewReader(linked.Bytes())), `"a.geojson" is a link`)
+	nest := linked.Bytes()
+	for range 3 {
+		r := zipped(t, map[string]string{"a.zip": string(nest)})
+		nest = make([]byte, r.Len())
+		_, err := io.ReadFull(r, nest)
+		require.NoError(t, err)
+	}
+	assert.ErrorContains(t, openZip(bytes.NewReader(nest)), "an archive within an archive")
 
 	// 128 MB of blanks in 128 kB.
 	var b bytes.Buffer

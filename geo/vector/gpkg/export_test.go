@@ -5,3 +5,6 @@ var (
 	ParseBlob  = parseBlob
 	AppendBlob = appendBlob
 )
+
+// OpenWithin is Open with another patience.
+var OpenWithin = open

@@ -26,6 +26,7 @@ const patience = time.Minute
 
 type source struct {
 	db     *sql.DB
+	wait   time.Duration // for a row
 	layers []vector.Layer
 	tables []table
 }
@@ -87,7 +88,9 @@ func wary(c *sqlite3.SQLiteConn) error {
 }
 
 // Open opens a GeoPackage and lists its feature and attribute tables.
-func Open(path string) (vector.Source, error) {
+func Open(path string) (vector.Source, error) { return open(path, patience) }
+
+func open(path string, wait time.Duration) (vector.Source, error) {
 	query := "mode=ro"
 	// A file that was left in write-ahead mode would get files beside it, or be
 	// refused where those cannot be made. Without such files nobody writes to it.
@@ -98,7 +101,7 @@ func Open(path string) (vector.Source, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open GeoPackage: %w", err)
 	}
-	s := &source{db: sql.OpenDB(connector{&sqlite3.SQLiteDriver{ConnectHook: wary}, name})}
+	s := &source{wait: wait, db: sql.OpenDB(connector{&sqlite3.SQLiteDriver{ConnectHook: wary}, name})}
 	if err := s.list(); err != nil {
 		return nil, errors.Join(fmt.Errorf("%w: %w", vector.ErrFormat, err), s.db.Close())
 	}
@@ -126,7 +129,7 @@ func (s *source) Close() error { return s.db.Close() }
 
 // list finds the tables.
 func (s *source) list() error {
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	ctx, cancel := context.WithTimeout(context.Background(), s.wait)
 	defer cancel()
 	var n int
 	err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master WHERE name IN ('gpkg_contents', 'gpkg_spatial_ref_sys')`).Scan(&n)
@@ -160,7 +163,7 @@ const maxTables = 2000
 func (s *source) contents(ctx context.Context, hasGeometry bool) error {
 	query := `SELECT c.table_name, c.data_type, c.min_x, c.min_y, c.max_x, c.max_y, g.column_name, g.geometry_type_name, g.srs_id, g.z
 		FROM gpkg_contents c LEFT JOIN gpkg_geometry_columns g ON lower(g.table_name) = lower(c.table_name)
-		WHERE c.data_type IN ('features', 'attributes', 'aspatial') ORDER BY c.rowid`
+		WHERE c.data_type IN ('features', 'attributes', 'aspatial') AND c.table_name <> 'ogr_empty_table' ORDER BY c.rowid` // which GDAL puts into files without features
 	if !hasGeometry {
 		query = `SELECT table_name, data_type, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL
 			FROM gpkg_contents WHERE data_type IN ('attributes', 'aspatial') ORDER BY rowid`

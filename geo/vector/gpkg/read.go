@@ -17,15 +17,15 @@ func (s *source) Read(layer int) iter.Seq[vector.Record] {
 	return func(yield func(vector.Record) bool) {
 		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
-		watchdog := time.AfterFunc(patience, cancel)
+		watchdog := time.AfterFunc(s.wait, cancel)
 		defer watchdog.Stop()
 		n, err := s.read(ctx, &s.tables[layer], func(r vector.Record) bool {
 			watchdog.Stop() // what the consumer does with the record takes its own time
-			defer watchdog.Reset(patience)
+			defer watchdog.Reset(s.wait)
 			return yield(r)
 		})
 		if ctx.Err() != nil {
-			err = fmt.Errorf("it gave no record for %s", patience)
+			err = fmt.Errorf("it gave no record for %s", s.wait)
 		}
 		if err != nil {
 			yield(vector.Record{Err: vector.Broken(err, n)})
