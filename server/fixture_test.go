@@ -31,15 +31,15 @@ func fixture(t testing.TB, change ...func(*server.Config)) (*server.Server, *sql
 	t.Helper()
 	policy, err := survey.ParsePolicy(data.DefaultPolicy)
 	require.NoError(t, err)
-	clock := func() time.Time { return now }
-	store, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "atlas.db"), sqlite.Options{Create: true, Policy: policy, Now: clock})
-	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, store.Close()) })
-	fill(t, store)
-	c := server.Config{Store: store, Now: clock, Log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn})), Version: "test"}
+	c := server.Config{Now: func() time.Time { return now }, Log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn})), Version: "test"}
 	for _, f := range change {
 		f(&c)
 	}
+	store, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "atlas.db"), sqlite.Options{Create: true, Policy: policy, Now: c.Now})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, store.Close()) })
+	fill(t, store)
+	c.Store = store
 	s, err := server.New(c)
 	require.NoError(t, err)
 	return s, store
