@@ -141,7 +141,7 @@ func (s *Server) renderPart(w http.ResponseWriter, r *http.Request, part string,
 	}
 	h := w.Header()
 	h.Set("Content-Type", typeHTML+"; charset=utf-8")
-	h.Set("Cache-Control", "no-cache")
+	h.Set("Cache-Control", cachePrivate)
 	if _, err := w.Write(b.Bytes()); err != nil {
 		s.log.InfoContext(r.Context(), "write part", "part", part, "error", err)
 	}
