@@ -39,6 +39,9 @@ type Intake struct {
 	// Remove deletes the sites or points that the file does not have: all other
 	// sites, or the other points at the sites it names.
 	Remove bool
+	// KeepReviews leaves the reviews of sites as they are on file, whatever the
+	// file says: whoever brings it in may not sign.
+	KeepReviews bool
 	// Each, when not nil, is called for every record read with how many there
 	// were; its error ends the import.
 	Each func(done int) error
@@ -321,6 +324,18 @@ func (a Atlas) matchSites(ctx context.Context, in Intake, r *exchange.Report, ou
 	onFile, err := seen(ctx, a, a.Store.Sites, out.Seen, func(s survey.Site) string { return s.ID })
 	if err != nil {
 		return err
+	}
+	if in.KeepReviews {
+		reviewed := 0
+		for i := range out.Sites {
+			if out.Sites[i].Review != (survey.Review{}) {
+				out.Sites[i].Review = survey.Review{}
+				reviewed++
+			}
+		}
+		if reviewed > 0 {
+			r.Notes = append(r.Notes, fmt.Sprintf("the reviews of %d sites were left out: signing needs leave of its own", reviewed))
+		}
 	}
 	m, err := exchange.MatchSites(r, out.Sites, onFile, in.Within)
 	out.Sites = m.Write
