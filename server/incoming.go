@@ -60,7 +60,7 @@ func (s *Server) receive(w http.ResponseWriter, r *http.Request) (*sent, error) 
 		if part.FormName() != "file" {
 			continue
 		}
-		one, err := s.spool.keep(fileName(part.FileName()), &patient{part, http.NewResponseController(w)})
+		one, err := s.spool.keep(sentName(part.FileName()), &patient{part, http.NewResponseController(w)})
 		if err != nil {
 			return nil, cutOff(err)
 		}
@@ -89,8 +89,8 @@ func (p *patient) Read(b []byte) (int, error) {
 	return p.r.Read(b)
 }
 
-// fileName is a file's name as it is shown.
-func fileName(s string) string {
+// sentName is a file's name as it is shown.
+func sentName(s string) string {
 	s = path.Base(strings.ReplaceAll(strings.ToValidUTF8(s, "?"), `\`, "/"))
 	if s == "." || s == "/" {
 		return "file"
@@ -102,7 +102,9 @@ func fileName(s string) string {
 }
 
 // sentFile is the one that the address names.
-func (s *Server) sentFile(r *http.Request) (*sent, error) { return s.spool.get(chi.URLParam(r, "file")) }
+func (s *Server) sentFile(r *http.Request) (*sent, error) {
+	return s.spool.get(chi.URLParam(r, "file"))
+}
 
 // handleFile shows what was found in a file and asks what it is.
 //

@@ -319,6 +319,12 @@ func (s *Server) handleExport(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	if name := first(q, "crs"); name != "" {
+		if _, err := vector.ParseCRS(name); err != nil {
+			s.fail(w, r, badParameter("crs", "%q is no coordinate system that is known: write a name such as EPSG:26915", name))
+			return
+		}
+	}
 	f, err := os.CreateTemp("", "holdfast-export-")
 	if err != nil {
 		s.fail(w, r, fmt.Errorf("export: %w", err))

@@ -98,7 +98,11 @@ func (s *Server) sameOrigin(next http.Handler) http.Handler {
 
 func bounded(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		r.Body = http.MaxBytesReader(w, r.Body, MaxBody)
+		most := int64(MaxBody)
+		if r.Method == http.MethodPost && r.URL.Path == sendPath {
+			most = MaxFile + MaxBody // the file with what the form puts round it
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 		next.ServeHTTP(w, r)
 	})
 }

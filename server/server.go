@@ -65,6 +65,7 @@ type Server struct {
 	reaches  reaches
 	catalog  catalog
 	counts   counts
+	spool    *spool
 	patience time.Duration // with counting what a filter matches
 
 	wide      bool
@@ -98,6 +99,7 @@ func New(c Config) (*Server, error) {
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
+	s.spool = newSpool(s.now)
 	s.magnetic = cmp.Or(c.Magnetic, magnetic.Default())
 	s.atlas = atlas.Atlas{Store: c.Store, Now: s.now, Magnetic: s.magnetic}
 	var err error
@@ -110,6 +112,9 @@ func New(c Config) (*Server, error) {
 	s.handler = s.routes()
 	return s, nil
 }
+
+// Close ends what still goes on, such as an import, and leaves no trace of it.
+func (s *Server) Close() error { return s.spool.close() }
 
 // ServeHTTP answers one request.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.ServeHTTP(w, r) }
@@ -153,6 +158,20 @@ func (s *Server) routes() chi.Router {
 	r.Get("/walk/app.webmanifest", s.handleWalkManifest)
 	r.Get("/walk/area", s.handleWalkArea)
 	r.Get("/walk/districts", s.handleWalkDistricts)
+	r.Get("/layers", s.handleLayers)
+	r.Get("/layers/export", s.handleExport)
+	r.Post(sendPath, s.handleSend)
+	r.Get("/layers/files/{file}", s.handleFile)
+	r.Get("/layers/files/{file}/work", s.handleWork)
+	r.Get("/layers/files/{file}/report.{format}", s.handleReport)
+	r.Post("/layers/files/{file}/look", s.handleLook)
+	r.Post("/layers/files/{file}/take", s.handleTake)
+	r.Post("/layers/files/{file}/discard", s.handleDiscard)
+	r.Get("/layers/{id}/remove", s.handleAskRemove)
+	r.Post("/layers/{id}/remove", s.handleRemove)
+	r.Post("/layers/{id}/restore", s.handleRestore)
+	r.Get("/imports/{number}/undo", s.handleAskUndo)
+	r.Post("/imports/{number}/undo", s.handleUndo)
 	r.Get("/about", s.handleAbout)
 
 	r.Get("/people", s.handlePeople)

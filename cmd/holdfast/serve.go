@@ -135,6 +135,7 @@ func onThisMachine(addr string) bool {
 // mostHeader bounds the head of a request, in bytes.
 const mostHeader = 32 << 10
 
+<<<<<<< HEAD
 // base opens the tiles of the base map; nil when none was named.
 func (c *serveCmd) base(ctx context.Context) (*mbtiles.Tiles, error) {
 	if c.Base == "" {
@@ -151,11 +152,15 @@ func (c *serveCmd) serve(ctx context.Context, a atlas.Atlas, l net.Listener, s *
 	if base != nil {
 		defer base.Close()
 	}
+=======
+func (c *serveCmd) serve(ctx context.Context, a atlas.Atlas, l net.Listener, s *streams, demo bool) (err error) {
+>>>>>>> f4bae3d (server: layers room (in work))
 	log := slog.New(slog.NewJSONHandler(s.err, nil))
 	h, err := c.server(ctx, a, l, s, log, base, demo)
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}
+	defer func() { err = errors.Join(err, h.Close()) }()
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	running := []*http.Server{{
