@@ -232,6 +232,7 @@ type workPage struct {
 	Import  sqlite.Import
 	Failed  string // why it ended early, "" when it did not
 	Refused bool   // it failed for refused records alone, and there are others
+	As      string // what it is read as
 	Ours    bool   // sites or points
 	Mapped  bool
 	Map     plate
@@ -291,6 +292,9 @@ func (s *Server) fillWork(ctx context.Context, body *workPage, one *sent, out ou
 	in := one.intake
 	one.mu.Unlock()
 	body.Report, body.Import, body.Ours, body.Layer, body.Mapped = out.Report, out.Import, in.Of != "", in.Layer, in.Map != nil
+	if body.As = asLayer; body.Ours {
+		body.As = in.Of
+	}
 	body.May = allowedIntake(ctx, in) == nil
 	body.Remove = may(ctx, survey.Remove)
 	var refused *atlas.RefusedError

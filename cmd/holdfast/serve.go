@@ -135,7 +135,6 @@ func onThisMachine(addr string) bool {
 // mostHeader bounds the head of a request, in bytes.
 const mostHeader = 32 << 10
 
-<<<<<<< HEAD
 // base opens the tiles of the base map; nil when none was named.
 func (c *serveCmd) base(ctx context.Context) (*mbtiles.Tiles, error) {
 	if c.Base == "" {
@@ -144,7 +143,7 @@ func (c *serveCmd) base(ctx context.Context) (*mbtiles.Tiles, error) {
 	return mbtiles.Open(ctx, c.Base)
 }
 
-func (c *serveCmd) serve(ctx context.Context, a atlas.Atlas, l net.Listener, s *streams, demo bool) error {
+func (c *serveCmd) serve(ctx context.Context, a atlas.Atlas, l net.Listener, s *streams, demo bool) (err error) {
 	base, err := c.base(ctx)
 	if err != nil {
 		return errors.Join(err, l.Close())
@@ -152,9 +151,6 @@ func (c *serveCmd) serve(ctx context.Context, a atlas.Atlas, l net.Listener, s *
 	if base != nil {
 		defer base.Close()
 	}
-=======
-func (c *serveCmd) serve(ctx context.Context, a atlas.Atlas, l net.Listener, s *streams, demo bool) (err error) {
->>>>>>> f4bae3d (server: layers room (in work))
 	log := slog.New(slog.NewJSONHandler(s.err, nil))
 	h, err := c.server(ctx, a, l, s, log, base, demo)
 	if err != nil {

@@ -167,7 +167,7 @@ func which[T any](n noun[T], item T, byID map[string]int, byKey map[string][]int
 	return 0, false, fmt.Sprintf("%d on file are called %s: say by id which it is", len(same), n.name(item))
 }
 
-// given are the properties that some record of a file has.
+// given are the properties, under dotted names, that some record of a file has.
 type given struct {
 	names   map[string]bool
 	heights bool
@@ -175,21 +175,30 @@ type given struct {
 
 func membersGiven[T any](items []T, n noun[T]) (given, error) {
 	g := given{names: map[string]bool{}}
-	members := geojson.NewMembers()
 	for _, item := range items {
 		f, err := n.feature(item)
 		if err != nil {
 			return g, err
 		}
-		if err := members.Read(f.Properties); err != nil {
+		leaves, err := leavesOf(f)
+		if err != nil {
 			return g, err
 		}
-		for _, m := range members.List {
-			g.names[m.Name] = true
+		for name := range leaves {
+			g.names[name] = true
 		}
 		g.heights = g.heights || f.Geometry.Z != nil
 	}
 	return g, nil
+}
+
+// leavesOf are the properties of a Feature under dotted names; lists are whole.
+func leavesOf(f geojson.Feature) (map[string]json.RawMessage, error) {
+	members, err := membersOf(f)
+	if err != nil {
+		return nil, err
+	}
+	return flat(members)
 }
 
 // merge keeps of what is on file what the file as a whole does not speak of,
@@ -197,20 +206,24 @@ func membersGiven[T any](items []T, n noun[T]) (given, error) {
 func (g given) merge(now, was geojson.Feature) (geojson.Feature, Change, error) {
 	change := Change{Kind: Changed, At: placeOf(now.Geometry.Geometry)}
 	now.ID = was.ID
-	old, err := membersOf(was)
+	before, err := leavesOf(was)
 	if err != nil {
 		return now, change, err
 	}
-	next, err := membersOf(now)
+	after, err := leavesOf(now)
 	if err != nil {
 		return now, change, err
 	}
-	for name, value := range old {
-		if _, has := next[name]; !has && !g.names[name] {
-			next[name] = value
+	for name, value := range before {
+		if _, has := after[name]; !has && !g.names[name] {
+			after[name] = value
 		}
 	}
-	if now.Properties, err = json.Marshal(next); err != nil {
+	tree := map[string]any{}
+	for name, value := range after {
+		plant(tree, strings.Split(name, "."), value)
+	}
+	if now.Properties, err = json.Marshal(tree); err != nil {
 		return now, change, err
 	}
 	if !g.heights && orb.Equal(now.Geometry.Geometry, was.Geometry.Geometry) {
@@ -220,14 +233,6 @@ func (g given) merge(now, was geojson.Feature) (geojson.Feature, Change, error) 
 		change.Fields = append(change.Fields, "place")
 	} else if !slices.Equal(now.Geometry.Z, was.Geometry.Z) {
 		change.Fields = append(change.Fields, "elevation")
-	}
-	before, err := flat(old)
-	if err != nil {
-		return now, change, err
-	}
-	after, err := flat(next)
-	if err != nil {
-		return now, change, err
 	}
 	for _, name := range slices.Sorted(maps.Keys(before)) {
 		value, has := after[name]
