@@ -145,6 +145,8 @@ func TestLostValuesAreLoud(t *testing.T) {
 		return ok(t, call(t, "", append([]string{"import", "--points", file(t, name, text)}, at...)...))
 	}
 	do("first.csv", head+"P1,-91.2,44.65,B-1,B,dry\n")
-	r := do("newer.csv", head+"P1,-91.2,44.65,B-1,B,\n")
+	r := do("silent.csv", head+"P1,-91.2,44.65,B-1,B,\n")
+	assert.Contains(t, r.out, "0 changed, 0 removed, 1 unchanged", "a column that says nothing of any record takes nothing away")
+	r = do("newer.csv", head+"P1,-91.2,44.65,B-1,B,\nP2,-91.201,44.65,B-1,B,wet\n")
 	assert.Contains(t, r.out, `NO LONGER RECORDED: ground.moisture`)
 }
