@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/go-chi/chi/v5/middleware"
+
+	"holdfast/survey/photo"
 )
 
 // contentPolicy lets a page use what this server serves and nothing else.
@@ -99,8 +101,11 @@ func (s *Server) sameOrigin(next http.Handler) http.Handler {
 func bounded(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		most := int64(MaxBody)
-		if r.Method == http.MethodPost && r.URL.Path == sendPath {
+		switch {
+		case r.Method == http.MethodPost && r.URL.Path == sendPath:
 			most = MaxFile + MaxBody // the file with what the form puts round it
+		case takesPhoto(r):
+			most = photo.MostBytes + MaxBody
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, most)
 		next.ServeHTTP(w, r)

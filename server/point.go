@@ -23,6 +23,10 @@ type pointPage struct {
 	Moistures []survey.Moisture
 	Plates    []plate
 	History   []change
+	Photos    []photoView
+	Pull      pullForm
+	Units     survey.Units
+	Record    bool // the visitor may add to it
 }
 
 type loadChoice struct{ ID, Title string }
@@ -62,10 +66,16 @@ func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := j.Point.Item
+	photos, err := s.photosOf(r.Context(), p)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	s.render(w, r, http.StatusOK, "point", page{Title: p.Label + ", " + j.Site.Item.Name, Body: pointPage{
 		Point: p, Revision: j.Point.Revision, UpdatedAt: j.Point.UpdatedAt, UpdatedBy: j.Point.UpdatedBy,
 		Site: j.Site.Item, Answer: j.Answer, Grid: usng(p.Position), Loud: doubts(j.Answer, checkReview, checkAge),
 		Loads: loadChoices(policy, j.Answer), Tonight: asked.Tonight, Moistures: survey.Moistures, Plates: drawn, History: history,
+		Photos: photos, Pull: newPullForm(p, policy, s.now()), Units: policy.Units, Record: !s.readOnly && may(r.Context(), survey.Record),
 	}})
 }
 

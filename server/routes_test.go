@@ -9,13 +9,15 @@ import (
 	"github.com/go-chi/chi/v5"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"holdfast/survey/sqlite"
 )
 
 // filled is an address of the fixture that a route serves.
 func filled(route string) string {
 	target := strings.NewReplacer("/sites/{id}", "/sites/s-alder", "/points/{id}", "/points/p-good",
 		"/{collection}/items/{id}", "/points/items/p-good", "points/items/{id}", "points/items/p-good", "sites/items/{id}", "sites/items/s-alder", "{collection}", "points",
-		"{matrix}/{row}/{col}", "13/2958/2020", "{noun}", "point", "/static/*", "/static/icon.svg").Replace(route)
+		"{matrix}/{row}/{col}", "13/2958/2020", "{noun}", "point", "{photo}", "f-good", "/static/*", "/static/icon.svg").Replace(route)
 	target = strings.NewReplacer("s-alder/revisions/{number}", "s-alder/revisions/2", "p-good/revisions/{number}", "p-good/revisions/4").Replace(target)
 	query := map[string]string{
 		"/map/grid": "?bbox=-91.21,44.64,-91.19,44.66", "/map/points": "?bbox=-91.21,44.64,-91.19,44.66", "/api/convert": "?position=44.65,-91.2",
@@ -43,9 +45,11 @@ var answers = map[string]int{
 // TestEveryRoute walks the route tree: every GET works on the fixture, and
 // every answer carries the headers that keep a page to this server.
 func TestEveryRoute(t *testing.T) {
-	s, _ := fixture(t)
+	s, store := fixture(t)
+	_, err := store.AddPhoto(t.Context(), sqlite.Photo{ID: "f-good", Point: "p-good", Source: make([]byte, 32), Width: 1, Height: 1, JPEG: []byte("-"), Small: []byte("-")}, author)
+	require.NoError(t, err)
 	seen := 0
-	err := chi.Walk(s.Routes(), func(method, route string, _ http.Handler, _ ...func(http.Handler) http.Handler) error {
+	err = chi.Walk(s.Routes(), func(method, route string, _ http.Handler, _ ...func(http.Handler) http.Handler) error {
 		if method != http.MethodGet || route == "/static/*" {
 			return nil
 		}

@@ -146,6 +146,12 @@ func (s *Server) routes() chi.Router {
 	r.Post("/sites/{id}/review", s.handleReview)
 	r.Get("/sheet.css", s.handleSheetStyle)
 	r.Get("/points/{id}", s.handlePoint)
+	r.Post("/points/{id}/pull-tests", s.handleAddPullTest)
+	r.Post("/points/{id}/photos", s.handleAddPhotos)
+	r.Post("/points/{id}/photos/{photo}/remove", s.handleDropPhoto)
+	r.Post("/points/{id}/photos/{photo}/place", s.handlePhotoPlace)
+	r.Get("/photos/{photo}", s.handlePhoto)
+	r.Get("/photos/{photo}/small", s.handleSmallPhoto)
 	r.Get("/upkeep", s.handleUpkeep)
 	for _, c := range []string{sqlite.Sites, sqlite.Points} {
 		r.Get("/"+c+"/{id}/revisions", s.historyOf(c))
@@ -227,6 +233,7 @@ func (s *Server) routes() chi.Router {
 		r.Get("/collections/{collection}/items/{id}/revisions", s.handleRevisions)
 		r.Get("/collections/{collection}/items/{id}/revisions/{number}", s.handleRevision)
 
+		r.Put("/photos/{photo}", s.handlePutPhoto)
 		r.Get("/collections/points/items/{id}/options", s.handleOptions)
 		r.Get("/collections/sites/items/{id}/sheet", s.handleAPISheet)
 		r.Post("/options", s.handleCalculate)

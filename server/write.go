@@ -1,6 +1,7 @@
 package server
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -193,15 +194,49 @@ func (s *Server) handleReplace(w http.ResponseWriter, r *http.Request) {
 	}
 	f.ID = id
 	made, err := s.put(r, c.ID, f, expect)
-	if err != nil {
+	again := false
+	if errors.Is(err, survey.ErrStale) {
+		made, again = s.applied(r.Context(), c.ID, f)
+	}
+	if err != nil && !again {
 		s.fail(w, r, s.bothVersions(r.Context(), c.ID, f, err))
 		return
 	}
 	code := http.StatusOK
-	if expect == 0 {
+	if expect == 0 && !again {
 		code = http.StatusCreated
 	}
 	s.writeStored(w, r, code, c, made)
+}
+
+// applied tells whether a write that met another version than it expected is
+// that version: it is sent again because its answer was lost (RFC 9110, 13.1.1).
+func (s *Server) applied(ctx context.Context, collection string, f geojson.Feature) (stored, bool) {
+	now, err := s.item(ctx, collection, f.ID)
+	if err != nil {
+		return now, false
+	}
+	if collection == sqlite.Sites {
+		var site survey.Site
+		if site, err = survey.ParseSite(f); err == nil {
+			f, err = site.Feature()
+		}
+	} else {
+		var p survey.Point
+		if p, err = survey.ParsePoint(f); err == nil {
+			f, err = p.Feature()
+		}
+	}
+	if err != nil {
+		return now, false
+	}
+	f.Geometry = wound(f.Geometry)
+	ours, err := f.MarshalJSON()
+	if err != nil {
+		return now, false
+	}
+	theirs, err := now.feature.MarshalJSON()
+	return now, err == nil && bytes.Equal(ours, theirs)
 }
 
 // bothVersions adds the client's and the current version to a stale write.

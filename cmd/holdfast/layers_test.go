@@ -62,6 +62,7 @@ var allowed = map[string][]string{
 	"survey/ground":            {"survey"},
 	"survey/load":              {"geo", "survey"},
 	"survey/near":              {"geo", "geo/geodesic", "survey", "survey/answer"},
+	"survey/photo":             {"survey"},
 	"survey/preplan":           {"geo", "survey", "survey/answer", "survey/drawing", "survey/drawing/lettering", "survey/drawing/wording", "survey/rig", "survey/surround"},
 	"survey/rig":               {"geo", "geo/geojson", "geo/tangent", "survey", "survey/ground", "survey/soil"},
 	"survey/secret":            {"survey"},
@@ -72,7 +73,7 @@ var allowed = map[string][]string{
 	"survey/version":           {"geo", "geo/geojson", "survey", "survey/drawing/wording"},
 	"survey/upkeep":            {"geo", "survey"},
 
-	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/wording", "survey/exchange", "survey/near", "survey/preplan", "survey/secret", "survey/sqlite", "survey/upkeep", "survey/version"},
+	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/wording", "survey/exchange", "survey/near", "survey/photo", "survey/preplan", "survey/secret", "survey/sqlite", "survey/upkeep", "survey/version"},
 
 	"cmd/engine":        {"survey/walk"},
 	"cmd/engine/gen":    {"cmd/engine/source"},
