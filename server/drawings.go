@@ -25,16 +25,9 @@ func plates(j atlas.Judged, policy survey.Policy) ([]plate, error) {
 		return nil, nil
 	}
 	p, a := j.Point.Item, j.Answer
-	setback := p.Terrain.SetbackM
-	if !setback.Known() {
-		setback = j.Around.Setback
-	}
-	plan := drawing.Plan{
-		Units: policy.Units, Point: p.Label, Position: p.Position, Main: best.Main, Belay: best.Belay, Pull: a.Pull, At: a.AsOf,
-		Setback: setback, Tolerance: policy.UtilityToleranceM.Value, Near: j.Around.Near,
-	}
+	plan := drawing.NewPlan(p, j.Around, a, best, policy)
 	section := drawing.Section{
-		Units: policy.Units, Anchor: best.Main.Anchor.Name(), Setback: setback,
+		Units: policy.Units, Anchor: best.Main.Anchor.Name(), Setback: plan.Setback,
 		Height: p.Terrain.HeightM, Rope: best.Kit.RopeM, Source: p.Terrain.Source,
 	}
 	if slope, known := p.Terrain.Slope(); known {

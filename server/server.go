@@ -10,6 +10,7 @@ import (
 	"html/template"
 	"log/slog"
 	"net/http"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -33,6 +34,7 @@ type Config struct {
 	ReadOnly bool             // writes are refused
 	Magnetic *magnetic.Model  // nil is the one the program carries
 	Base     *mbtiles.Tiles   // the map below the points; nil is none
+	Address  string           // where people reach it, for codes on paper; "" takes that of the request
 	Version  string           // of the program, shown in the footer and the API definition
 
 	Wide     bool           // reached from beyond this machine: without accounts, only the first can be made
@@ -58,6 +60,8 @@ type Server struct {
 	demo     bool
 	readOnly bool
 	version  string
+	address  string     // see Config
+	booking  sync.Mutex // held while a book is printed
 	static   *static.Files
 	pages    map[string]*template.Template
 	base     *mbtiles.Tiles
@@ -84,7 +88,7 @@ type Server struct {
 func New(c Config) (*Server, error) {
 	s := &Server{
 		store: c.Store, now: c.Now, log: c.Log,
-		demo: c.Demo, readOnly: c.ReadOnly, version: c.Version, base: c.Base, patience: patience,
+		demo: c.Demo, readOnly: c.ReadOnly, version: c.Version, address: c.Address, base: c.Base, patience: patience,
 	}
 	if s.now == nil {
 		s.now = time.Now
@@ -145,6 +149,7 @@ func (s *Server) routes() chi.Router {
 	r.Get("/sites/{id}/sheet.pdf", s.handleSheetPDF)
 	r.Post("/sites/{id}/review", s.handleReview)
 	r.Get("/sheet.css", s.handleSheetStyle)
+	r.Get("/book.pdf", s.handleBook)
 	r.Get("/points/{id}", s.handlePoint)
 	r.Post("/points/{id}/pull-tests", s.handleAddPullTest)
 	r.Post("/points/{id}/photos", s.handleAddPhotos)
@@ -152,6 +157,8 @@ func (s *Server) routes() chi.Router {
 	r.Post("/points/{id}/photos/{photo}/place", s.handlePhotoPlace)
 	r.Get("/photos/{photo}", s.handlePhoto)
 	r.Get("/photos/{photo}/small", s.handleSmallPhoto)
+	r.Get("/points/{id}/layout.svg", s.handleLayoutSVG)
+	r.Get("/points/{id}/layout.dxf", s.handleLayoutDXF)
 	r.Get("/upkeep", s.handleUpkeep)
 	for _, c := range []string{sqlite.Sites, sqlite.Points} {
 		r.Get("/"+c+"/{id}/revisions", s.historyOf(c))

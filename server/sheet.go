@@ -1,8 +1,10 @@
 package server
 
 import (
+	"bufio"
 	"bytes"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"mime"
 	"net/http"
@@ -11,7 +13,9 @@ import (
 	"time"
 
 	"holdfast/survey"
+	"holdfast/survey/atlas"
 	"holdfast/survey/preplan"
+	"holdfast/survey/sqlite"
 )
 
 // handleSheet shows the sheet of a site on screen.
@@ -48,7 +52,85 @@ func (s *Server) sheet(r *http.Request, q url.Values) (preplan.Sheet, error) {
 	if err != nil {
 		return preplan.Sheet{}, err
 	}
-	return s.atlas.Sheet(r.Context(), pathID(r), paper)
+	return s.atlas.Sheet(r.Context(), pathID(r), atlas.Print{Paper: paper, Address: s.addressOf(r)})
+}
+
+// addressOf is where a code on paper should lead: the address this server was
+// told it has, else the one it was just reached by.
+func (s *Server) addressOf(r *http.Request) string {
+	if s.address != "" {
+		return s.address
+	}
+	scheme := "http"
+	if r.TLS != nil {
+		scheme = "https"
+	}
+	return (&url.URL{Scheme: scheme, Host: r.Host}).String()
+}
+
+// mostInBook bounds the sheets of a book printed by the server; the command
+// line has no such bound.
+const mostInBook = 250
+
+// handleBook prints the sheets of the sites named, or of all, as one PDF. It
+// goes out as it is made, one book at a time.
+//
+// GET /book.pdf?paper=&sites=QR-01,QR-02
+func (s *Server) handleBook(w http.ResponseWriter, r *http.Request) {
+	q, err := query(r, "paper", "sites")
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	paper, err := s.paper(r, q)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	sites := strings.FieldsFunc(q.Get("sites"), func(c rune) bool { return c == ',' || c == ' ' })
+	if err := s.bookable(r, sites); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if !s.booking.TryLock() {
+		w.Header().Set("Retry-After", "30")
+		s.fail(w, r, status(http.StatusServiceUnavailable, "Another book is being printed. Try again in half a minute."))
+		return
+	}
+	defer s.booking.Unlock()
+	h := w.Header()
+	h.Set("Content-Type", typePDF)
+	h.Set("Content-Disposition", `inline; filename="book.pdf"`)
+	h.Set("Cache-Control", "no-cache")
+	out := bufio.NewWriterSize(w, 64<<10)
+	err = s.atlas.Book(r.Context(), out, sites, atlas.Print{Paper: paper, Address: s.addressOf(r)}, nil)
+	if err = errors.Join(err, out.Flush()); err != nil {
+		s.log.ErrorContext(r.Context(), "write book", "error", err)
+		panic(http.ErrAbortHandler) // half a book must not look whole
+	}
+}
+
+// bookable tells whether sites can be printed as a book here.
+func (s *Server) bookable(r *http.Request, sites []string) error {
+	n := len(sites)
+	if n == 0 {
+		rows, err := s.store.Sites(r.Context(), sqlite.Filter{Limit: mostInBook + 1})
+		if err != nil {
+			return err
+		}
+		if n = len(rows); n == 0 {
+			return status(http.StatusNotFound, "There is no site to print.")
+		}
+	}
+	if n > mostInBook {
+		return status(http.StatusBadRequest, "The server prints books of at most %d sites. Name some with sites=, or use holdfast sheet --all on the machine itself.", mostInBook)
+	}
+	for _, name := range sites {
+		if _, err := s.store.Site(r.Context(), name); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // paper is the size asked for, else the usual one where the department's

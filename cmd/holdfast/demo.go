@@ -4,10 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 
 	"holdfast/data"
+	"holdfast/survey/atlas"
 	"holdfast/survey/demo"
 	"holdfast/survey/preplan"
 	"holdfast/survey/sqlite"
@@ -55,7 +57,12 @@ func (c *demoCmd) Run(ctx context.Context, s *streams) (err error) {
 		return errors.Join(fmt.Errorf("make the invented district: %w", err), l.Close())
 	}
 	sheet := filepath.Join(dir, demo.BestSite+".pdf")
-	if err := writeSheet(ctx, a, demo.BestSite, preplan.Letter, sheet, preplan.WritePDF); err != nil {
+	address := "http://" + l.Addr().String()
+	printed, err := a.Sheet(ctx, demo.BestSite, atlas.Print{Paper: preplan.Letter, Address: address})
+	if err == nil {
+		err = beside(sheet, "the sheet", func(w io.Writer) error { return preplan.WritePDF(w, printed) })
+	}
+	if err != nil {
 		return errors.Join(err, l.Close())
 	}
 	fmt.Fprintf(s.out, "http://%s/\n%s\n", l.Addr(), sheet)

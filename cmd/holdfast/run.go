@@ -65,7 +65,7 @@ type cli struct {
 	Options  optionsCmd  `cmd:"" help:"Rank the anchors of a point."`
 	Near     nearCmd     `cmd:"" help:"The incident question: which anchors serve a casualty at a place."`
 	Coverage coverageCmd `cmd:"" help:"How much of the banks on file lies within rope reach of a point that holds."`
-	Sheet    sheetCmd    `cmd:"" help:"Print the sheet of a site."`
+	Sheet    sheetCmd    `cmd:"" help:"Print the sheet of a site, a book of several, or the layout of a point."`
 	Policy   policyCmd   `cmd:"" help:"Show the department's policy, try another, put it in force."`
 	Convert  convertCmd  `cmd:"" help:"Write a position in every notation."`
 	Terrain  terrainCmd  `cmd:"" help:"Slope, aspect, fall line and section from an elevation grid."`

@@ -22,6 +22,7 @@ import (
 
 type serveCmd struct {
 	Listen   string `help:"Address to serve on; only this machine unless told otherwise." default:"127.0.0.1:8080" placeholder:"HOST:PORT"`
+	Address  string `help:"Where people reach this server, for the codes on printed sheets; that of the request if left out." env:"HOLDFAST_ADDRESS" placeholder:"URL"`
 	ReadOnly bool   `help:"Refuse every change to what is surveyed."`
 	Base     string `help:"Raster map tiles to draw below everything (MBTiles)." type:"existingfile" placeholder:"FILE"`
 	TLSCert  string `help:"TLS certificate chain (PEM). A renewed one is taken up while serving." type:"existingfile" and:"tls" placeholder:"FILE"`
@@ -97,7 +98,7 @@ func (c *serveCmd) open(ctx context.Context, g *globals, s *streams) (atlas.Atla
 // machine.
 func (c *serveCmd) server(ctx context.Context, a atlas.Atlas, l net.Listener, s *streams, log *slog.Logger, base *mbtiles.Tiles, demo bool) (*server.Server, error) {
 	conf := server.Config{
-		Store: a.Store, Now: a.Now, Magnetic: a.Magnetic, Log: log, Demo: demo, ReadOnly: c.ReadOnly, Base: base, Version: version(),
+		Store: a.Store, Now: a.Now, Magnetic: a.Magnetic, Log: log, Demo: demo, ReadOnly: c.ReadOnly, Base: base, Address: c.Address, Version: version(),
 		Wide: !onThisMachine(l.Addr().String()),
 	}
 	people, err := a.Store.HasPeople(ctx)

@@ -181,20 +181,25 @@ func (a Atlas) Site(ctx context.Context, idOrCode string, ask Ask) (sqlite.Row[s
 	if err != nil {
 		return site, nil, err
 	}
+	out, err := a.judgeSite(ctx, site, set, ask)
+	return site, out, err
+}
+
+func (a Atlas) judgeSite(ctx context.Context, site sqlite.Row[survey.Site], set setting, ask Ask) ([]Judged, error) {
 	rows, err := a.Store.Points(ctx, sqlite.Filter{Site: site.Item.ID})
 	if err != nil {
-		return site, nil, fmt.Errorf("load the site's points: %w", err)
+		return nil, fmt.Errorf("load the site's points: %w", err)
 	}
 	out := make([]Judged, 0, len(rows))
 	for _, row := range rows {
 		j, err := a.judge(ctx, row, site, set, ask)
 		if err != nil {
-			return site, nil, fmt.Errorf("judge point %s: %w", row.Item.Label, err)
+			return nil, fmt.Errorf("judge point %s: %w", row.Item.Label, err)
 		}
 		out = append(out, j)
 	}
 	sortByLabel(out)
-	return site, out, nil
+	return out, nil
 }
 
 // Near answers the incident question for a casualty at a place: the points

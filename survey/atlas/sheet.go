@@ -1,8 +1,13 @@
 package atlas
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"io"
+	"net/url"
+	"slices"
+	"strings"
 
 	"github.com/paulmach/orb"
 
@@ -12,17 +17,30 @@ import (
 	"holdfast/survey"
 	"holdfast/survey/drawing"
 	"holdfast/survey/preplan"
+	"holdfast/survey/sqlite"
 )
 
 // mapMargin is how far beyond a site its map may reach.
 const mapMargin = 400 * geo.Metre
 
-// Sheet arranges the sheet of a site as it stands now.
-func (a Atlas) Sheet(ctx context.Context, idOrCode string, paper preplan.Paper) (preplan.Sheet, error) {
-	site, judged, err := a.Site(ctx, idOrCode, Ask{})
-	if err != nil {
-		return preplan.Sheet{}, err
+// Print is how a sheet is to be printed.
+type Print struct {
+	Paper preplan.Paper
+	// Address is where the server is reached, such as https://atlas.example,
+	// for the code to scan; "" where that is not known.
+	Address string
+}
+
+// site is the address of a site on the server.
+func (p Print) site(s survey.Site) string {
+	if p.Address == "" {
+		return ""
 	}
+	return strings.TrimSuffix(p.Address, "/") + "/sites/" + url.PathEscape(cmp.Or(s.Code, s.ID))
+}
+
+// Sheet arranges the sheet of a site as it stands now.
+func (a Atlas) Sheet(ctx context.Context, idOrCode string, print Print) (preplan.Sheet, error) {
 	set, err := a.setting(ctx)
 	if err != nil {
 		return preplan.Sheet{}, err
@@ -31,9 +49,78 @@ func (a Atlas) Sheet(ctx context.Context, idOrCode string, paper preplan.Paper) 
 	if err != nil {
 		return preplan.Sheet{}, fmt.Errorf("load atlas revision: %w", err)
 	}
+	site, err := a.Store.Site(ctx, idOrCode)
+	if err != nil {
+		return preplan.Sheet{}, err
+	}
+	return a.sheet(ctx, site, set, revision, print)
+}
+
+// Book writes the sheets of sites, in the order of their codes, as one PDF with
+// contents and index; without any named, of all sites. progress, when not nil,
+// is told how many are done of how many.
+func (a Atlas) Book(ctx context.Context, w io.Writer, sites []string, print Print, progress func(done, all int)) error {
+	rows, err := a.bookSites(ctx, sites)
+	if err != nil {
+		return err
+	}
+	if len(rows) == 0 {
+		return survey.Invalid("", "there is no site to print")
+	}
+	set, err := a.setting(ctx)
+	if err != nil {
+		return err
+	}
+	in := preplan.BookInput{Policy: set.policy, PrintedAt: set.asOf, Paper: print.Paper}
+	if in.AtlasRevision, err = a.Store.Revision(ctx); err != nil {
+		return fmt.Errorf("load atlas revision: %w", err)
+	}
+	for _, r := range rows {
+		in.Sites = append(in.Sites, r.Item)
+	}
+	book := preplan.NewBook(w, in)
+	for i, r := range rows {
+		s, err := a.sheet(ctx, r, set, in.AtlasRevision, print)
+		if err != nil {
+			return fmt.Errorf("make the sheet of %s: %w", r.Item.Code, err)
+		}
+		book.Add(s)
+		if progress != nil {
+			progress(i+1, len(rows))
+		}
+	}
+	return book.Close()
+}
+
+// bookSites are the sites named, each once, or all, by code.
+func (a Atlas) bookSites(ctx context.Context, names []string) (rows []sqlite.Row[survey.Site], err error) {
+	if len(names) == 0 {
+		if rows, err = a.Store.Sites(ctx, sqlite.Filter{}); err != nil {
+			return nil, fmt.Errorf("list sites: %w", err)
+		}
+	}
+	for _, name := range names {
+		r, err := a.Store.Site(ctx, name)
+		if err != nil {
+			return nil, err
+		}
+		rows = append(rows, r)
+	}
+	slices.SortStableFunc(rows, func(x, y sqlite.Row[survey.Site]) int {
+		return cmp.Or(cmp.Compare(x.Item.Code, y.Item.Code), cmp.Compare(x.Item.ID, y.Item.ID))
+	})
+	return slices.CompactFunc(rows, func(x, y sqlite.Row[survey.Site]) bool { return x.Item.ID == y.Item.ID }), nil
+}
+
+// sheet arranges a sheet by policy, engine and day of a setting.
+func (a Atlas) sheet(ctx context.Context, site sqlite.Row[survey.Site], set setting, revision int64, print Print) (preplan.Sheet, error) {
+	judged, err := a.judgeSite(ctx, site, set, Ask{})
+	if err != nil {
+		return preplan.Sheet{}, err
+	}
 	in := preplan.Input{
 		Site: site.Item, SiteRevision: site.Revision, AtlasRevision: revision,
-		Policy: set.policy, PrintedAt: set.asOf, Paper: paper, GridRef: gridRef,
+		Policy: set.policy, PrintedAt: set.asOf, Paper: print.Paper, Address: print.site(site.Item), GridRef: gridRef,
 	}
 	bound := site.Item.Geometry.Bound()
 	for _, j := range judged {

@@ -11,6 +11,7 @@ package drawing
 
 import (
 	"math"
+	"strings"
 
 	"holdfast/survey/drawing/lettering"
 )
@@ -155,6 +156,36 @@ func (d *Drawing) Put(o Drawing, at Pt) {
 		d.Marks = append(d.Marks, m.move(at))
 	}
 	d.Left = append(d.Left, o.Left...)
+}
+
+// Sheet puts notes above a drawing that is to stand by itself, and under them
+// what it had no room for.
+func Sheet(d Drawing, notes []string) Drawing {
+	if len(d.Left) > 0 {
+		notes = append(notes[:len(notes):len(notes)], "No room on the drawing for: "+strings.Join(d.Left, "; "))
+	}
+	out := Drawing{Title: d.Title, Desc: d.Desc}
+	y := 1.0
+	for i, n := range notes {
+		size, bold := float64(Small), false
+		if i == 0 {
+			size, bold = Large, true
+		}
+		face := lettering.Regular
+		if bold {
+			face = lettering.Bold
+		}
+		text, _ := lettering.Line(n)
+		for _, line := range lettering.Wrap(face, size, d.W-2, text) {
+			out.add(Text{At: Pt{1, y + size*lettering.Point*lettering.Ascent}, Text: line, Size: size, Bold: bold})
+			y += size * lettering.Point * 1.2
+		}
+	}
+	y += 1
+	out.Put(d, Pt{Y: y})
+	out.Left = nil
+	out.Size = Size{d.W, y + d.H}
+	return out
 }
 
 func (d *Drawing) add(m ...Mark) { d.Marks = append(d.Marks, m...) }

@@ -104,7 +104,7 @@ func (e Elevation) name(d *Drawing, l *labeller, from, to Pt, up func(int, float
 	d.dimension(l, up(0, 0), up(0, -deep), -4, "driven "+wording.Length(e.Units, s.EmbedmentM.Value)+" along the bar")
 	l.place(label{text: "rope " + wording.Length(e.Units, s.RopeHeightM.Value) + " above the ground", at: from.toward(to, 0.6), or: []Pt{from.toward(to, 0.3)}, rank: 1, clear: 1, size: Normal, width: 34, home: Pt{0, -1}})
 	l.place(label{
-		text: "leans " + wording.Angle(s.LeanDeg.Value) + " from upright, away from the pull; " + wording.Length(e.Units, geo.Length(out)) + " stands out",
+		text: "leans " + wording.Angle(s.LeanDeg.Value) + " from upright; " + wording.Length(e.Units, geo.Length(out)) + " stands out",
 		at:   up(0, out), clear: 1.5, size: Normal, width: 62, home: Pt{0.2, -1}, rank: 1,
 	})
 	for row, n := range e.Pattern {

@@ -1,7 +1,9 @@
 package drawing_test
 
 import (
+	"bytes"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"os/exec"
@@ -11,7 +13,6 @@ import (
 	"strings"
 	"testing"
 
-	"codeberg.org/go-pdf/fpdf"
 	"github.com/paulmach/orb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -21,7 +22,7 @@ import (
 	"holdfast/survey"
 	"holdfast/survey/answer"
 	"holdfast/survey/drawing"
-	"holdfast/survey/drawing/lettering"
+	"holdfast/survey/drawing/pdf"
 	"holdfast/survey/surround"
 )
 
@@ -240,22 +241,24 @@ func tool(t *testing.T, name string, args ...string) string {
 }
 
 func TestPDFOfEveryDrawing(t *testing.T) {
-	pdf := fpdf.New("P", "mm", "A4", "")
-	regular, bold := lettering.Fonts(map[rune]bool{})
-	pdf.AddUTF8FontFromBytes(lettering.Family, "", regular)
-	pdf.AddUTF8FontFromBytes(lettering.Family, "B", bold)
+	var b bytes.Buffer
+	doc := pdf.New(&b, pdf.Info{Title: "Drawings", Lang: "en-US", Made: day(2026, 11, 2)})
 	all := cases(t)
-	for _, d := range all {
-		pdf.AddPage()
-		d.PDF(pdf, drawing.Pt{X: 20, Y: 20})
+	for _, name := range slices.Sorted(maps.Keys(all)) {
+		section := pdf.NewSection()
+		figure := section.AddImage(all[name].Desc)
+		doc.Page(drawing.Size{W: 210, H: 297}, []pdf.Piece{{Drawing: all[name], At: drawing.Pt{X: 20, Y: 20}, Of: figure}})
+		doc.Finish(section)
 	}
+	require.NoError(t, doc.Close())
 	file := filepath.Join(t.TempDir(), "drawings.pdf")
-	require.NoError(t, pdf.OutputFileAndClose(file))
+	require.NoError(t, os.WriteFile(file, b.Bytes(), 0o644))
 	tool(t, "qpdf", "--check", file)
 	said := tool(t, "pdftotext", "-raw", file, "-")
 	assert.Contains(t, said, "pull 214° true,")
 	assert.Contains(t, said, "force on the anchor")
 	assert.Contains(t, said, "Little Sorrel River")
+	assert.Equal(t, len(all), strings.Count(tool(t, "pdfinfo", "-struct", file), "Figure"))
 }
 
 func BenchmarkPlan(b *testing.B) {

@@ -35,6 +35,19 @@ type Plan struct {
 	Near      []surround.Near
 }
 
+// NewPlan is the plan of an option at a point. The setback is the written one,
+// else that of the crest on file.
+func NewPlan(p survey.Point, near surround.Around, a answer.Answer, o answer.Option, policy survey.Policy) Plan {
+	setback := p.Terrain.SetbackM
+	if !setback.Known() {
+		setback = near.Setback
+	}
+	return Plan{
+		Units: policy.Units, Point: cmp.Or(p.Label, "a point without a label"), Position: p.Position, Main: o.Main, Belay: o.Belay, Pull: a.Pull,
+		At: a.AsOf, Setback: setback, Tolerance: policy.UtilityToleranceM.Value, Near: near.Near,
+	}
+}
+
 // furthest is how far ahead of the anchor the edge is still drawn, in metres.
 const furthest = 12.0
 

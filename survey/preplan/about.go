@@ -23,7 +23,6 @@ func (a *arranger) about() Part {
 		Block{Heading: "Sign-off", Fields: a.state()},
 		Block{Heading: "Notes", Text: wording.Or(s.Notes)},
 		a.layers(),
-		a.rules(),
 	)
 	return p
 }
@@ -86,15 +85,16 @@ func (a *arranger) layers() Block {
 	return b
 }
 
-// rules lists the lines of the policy that the answers rest on, with sources.
-func (a *arranger) rules() Block {
+// rules lists the lines of the policy that the answers rest on, and every
+// source that the sheet cites.
+func (a *arranger) rules() Part {
 	p := a.Policy
-	t := Table{Columns: []string{"rule", "value", "source"}, Widths: []float64{50, 36, 100}}
+	var rows []Row
 	row := func(name, value, source string) {
 		if source == "" {
 			value = wording.NotRecorded
 		}
-		t.Rows = append(t.Rows, Row{Cells: []string{name, value, cmp.Or(source, "source "+wording.NotRecorded)}})
+		rows = append(rows, Row{Cells: []string{name, value, a.cite(source)}})
 	}
 	length := func(name string, l survey.Line[geo.Length]) { row(name, a.length(l.Value), l.Source) }
 	row("required ratio", wording.Ratio(p.RequiredRatio.Value), p.RequiredRatio.Source)
@@ -118,5 +118,32 @@ func (a *arranger) rules() Block {
 	for _, l := range p.LoadCases {
 		row(cmp.Or(l.Title, l.ID), wording.Demand(a.u, survey.Force(l.LoadN)), l.Source)
 	}
-	return Block{Heading: "Rules used: policy " + cmp.Or(p.Version, wording.NotRecorded) + " of " + cmp.Or(p.Department, "a department "+wording.NotRecorded), Table: &t}
+	half := (len(rows) + 1) / 2
+	table := func(rows []Row) []Block {
+		return []Block{{Table: &Table{Columns: []string{"rule", "value", "source"}, Widths: []float64{38, 36, 12}, Rows: rows}}}
+	}
+	list := Table{Columns: []string{"no.", "source"}, Widths: []float64{8, 178}}
+	for i, s := range a.sources {
+		list.Rows = append(list.Rows, Row{Cells: []string{fmt.Sprintf("[%d]", i+1), s}})
+	}
+	out := Part{ID: Sources, Title: "Rules and sources"}
+	out.add(
+		Block{Text: "Rules used: policy " + cmp.Or(p.Version, wording.NotRecorded) + " of " + cmp.Or(p.Department, "a department "+wording.NotRecorded) + "."},
+		Block{Columns: []Column{{0.5, table(rows[:half])}, {0.5, table(rows[half:])}}},
+	)
+	if len(a.sources) > 0 {
+		out.add(Block{Heading: "Sources", Table: &list})
+	}
+	_, _, size := a.Paper.sizes()
+	column := func(i int) []Block {
+		if i >= len(a.charts) {
+			return nil
+		}
+		c := a.charts[i]
+		return []Block{{Heading: fmt.Sprintf("Figure %d: how the rig shares the pull, at %s (estimate: mechanics)", i+1, names(c.points)), Figures: []Figure{{c.drawing, size}}}}
+	}
+	for i := 0; i < len(a.charts); i += 2 {
+		out.add(Block{Columns: []Column{{0.5, column(i)}, {0.5, column(i + 1)}}})
+	}
+	return out
 }

@@ -19,21 +19,23 @@ import (
 // Arrange decides what is printed, in which order. Points keep the order they
 // are given in.
 func Arrange(in Input) Sheet {
-	a := arranger{Input: in, u: in.Policy.Units}
+	a := &arranger{Input: in, u: in.Policy.Units, cited: map[string]int{}}
 	name := siteName(in.Site)
 	s := Sheet{
 		Title: "Preplan of " + name, Paper: in.Paper, PrintedAt: in.PrintedAt,
-		Running: clip(name, 90), Banners: a.banners(), Foot: a.foot(),
+		Running: clip(name, 90), Foot: a.foot(),
 	}
+	s.Banners, s.State = a.banners()
 	if in.Site.Code != "" {
 		s.Title += " (" + in.Site.Code + ")"
 		s.Running = clip(in.Site.Code, 24) + " · " + clip(name, 70)
 	}
 	s.Front = a.front()
+	s.Parts = append(s.Parts, a.about())
 	for i := range in.Points {
 		s.Parts = append(s.Parts, a.point(i))
 	}
-	s.Parts = append(s.Parts, a.about())
+	s.Parts = append(s.Parts, a.rules()) // last: it lists what the others cite
 	return s
 }
 
@@ -43,7 +45,25 @@ func siteName(s survey.Site) string {
 
 type arranger struct {
 	Input
-	u survey.Units
+	u       survey.Units
+	sources []string
+	cited   map[string]int // number of a source
+	charts  []chart
+}
+
+// cite gives a source its number in the list at the end of the sheet.
+func (a *arranger) cite(source string) string {
+	source = strings.TrimSpace(source)
+	if source == "" {
+		return "source " + wording.NotRecorded
+	}
+	n, ok := a.cited[source]
+	if !ok {
+		a.sources = append(a.sources, source)
+		n = len(a.sources)
+		a.cited[source] = n
+	}
+	return fmt.Sprintf("[%d]", n)
 }
 
 func (a *arranger) grid(p orb.Point) string {
@@ -69,9 +89,12 @@ func (a *arranger) stale(at survey.Opt[time.Time]) bool {
 	return due.Before(a.PrintedAt)
 }
 
-func (a *arranger) banners() (out []string) {
+// banners says in words what must not be overlooked, and the same in short.
+func (a *arranger) banners() (out []string, short string) {
+	var state []string
 	if len(a.Points) == 0 {
 		out = append(out, "NO POINT SURVEYED: this site has no surveyed anchor point.")
+		state = append(state, "no point")
 	}
 	var old []string
 	undated := false
@@ -102,11 +125,13 @@ func (a *arranger) banners() (out []string) {
 			why = append(why, "date missing or in the future")
 		}
 		out = append(out, s+" ("+strings.Join(why, "; ")+"). Re-check.")
+		state = append(state, "stale")
 	}
 	switch r := a.Site.Review; r.State {
 	case survey.Signed:
 		if due, ok := r.Due.Get(); ok && due.Before(a.PrintedAt) {
 			out = append(out, "SIGN-OFF OVERDUE: review was due "+wording.Date(due)+".")
+			state = append(state, "sign-off overdue")
 		}
 	case survey.Reviewed:
 		out = append(out, "NOT SIGNED: reviewed, but nobody has signed this preplan.")
@@ -115,7 +140,10 @@ func (a *arranger) banners() (out []string) {
 	default:
 		out = append(out, "NOT SIGNED: no review of this preplan is recorded.")
 	}
-	return out
+	if a.Site.Review.State != survey.Signed {
+		state = append(state, "not signed")
+	}
+	return out, strings.Join(state, ", ")
 }
 
 func (a *arranger) foot() []string {
@@ -123,7 +151,69 @@ func (a *arranger) foot() []string {
 	if a.Policy.Department != "" {
 		policy += " (" + clip(a.Policy.Department, 120) + ")"
 	}
-	return []string{fmt.Sprintf("atlas revision %d · site revision %d · %s · printed %s", a.AtlasRevision, a.SiteRevision, policy, wording.Moment(a.PrintedAt))}
+	return []string{
+		fmt.Sprintf("atlas revision %d · site revision %d · %s · printed %s", a.AtlasRevision, a.SiteRevision, policy, wording.Moment(a.PrintedAt)),
+		"surveyed " + a.surveyed() + " · " + a.layerAge(),
+	}
+}
+
+// surveyed is when the points were surveyed, oldest and newest.
+func (a *arranger) surveyed() string {
+	var first, last time.Time
+	undated := 0
+	for _, p := range a.Points {
+		t, ok := p.Point.SurveyedAt.Get()
+		switch {
+		case !ok || t.After(a.PrintedAt):
+			undated++
+			continue
+		case first.IsZero() || t.Before(first):
+			first = t
+		}
+		if t.After(last) {
+			last = t
+		}
+	}
+	age := wording.NotRecorded
+	if !first.IsZero() {
+		age = wording.Date(first)
+		if wording.Date(last) != age {
+			age += " to " + wording.Date(last)
+		}
+		days, _ := survey.Age(survey.Known(first), a.PrintedAt)
+		age += fmt.Sprintf(", oldest %s old", wording.Count(days, "day", "days"))
+	}
+	if undated > 0 {
+		age += fmt.Sprintf("; %s without a date", wording.Count(undated, "point", "points"))
+	}
+	return age
+}
+
+// layerAge is how old the oldest layer is that the sheet draws on.
+func (a *arranger) layerAge() string {
+	if len(a.Layers) == 0 {
+		return "no layers on file here"
+	}
+	var oldest survey.Opt[time.Time]
+	undated := false
+	for _, l := range a.Layers {
+		t, ok := l.AsOf.Get()
+		if o, known := oldest.Get(); ok && (!known || t.Before(o)) {
+			oldest = survey.Known(t)
+		}
+		undated = undated || !ok
+	}
+	s := "layers: date " + wording.NotRecorded
+	if t, ok := oldest.Get(); ok {
+		s = "oldest layer " + wording.Date(t)
+		if days, ok := survey.Age(oldest, a.PrintedAt); ok {
+			s += ", " + wording.Count(days, "day", "days")
+		}
+		if undated {
+			s += ", some without a date"
+		}
+	}
+	return s
 }
 
 // candidate is one option of one point.

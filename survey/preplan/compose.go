@@ -6,12 +6,13 @@ import (
 
 	"holdfast/survey/drawing"
 	"holdfast/survey/drawing/lettering"
+	"holdfast/survey/drawing/pdf"
 )
 
 const (
 	margin = 12.0 // mm, left and right
 	top    = 9.0
-	below  = 9.0 // under the foot
+	below  = 8.0 // under the foot
 )
 
 // aboutPage stands in a text for the number of the page on which the part
@@ -20,101 +21,129 @@ const aboutPage = "\u229B\u229B"
 
 // page is one page of the sheet.
 type page struct {
-	drawing.Drawing
+	pieces    []pdf.Piece
 	bookmarks []string
+}
+
+// layout is a sheet laid out in pages.
+type layout struct {
+	sheet   Sheet
+	size    drawing.Size
+	pages   []*page
+	section *pdf.Element // what is on the pages, for the structure of the document
+	begins  []int        // the page on which each part begins, from 1
 }
 
 // composer fills pages from the top down.
 type composer struct {
-	sheet  Sheet
-	size   drawing.Size
+	layout
 	width  float64
 	bottom float64 // of the room for strips
-	pages  []*page
 	y      float64
 	title  string // of the part under way
-	first  int    // the number of its first page
 	foot   strip
-	banner strip
 	about  int
+	part   *pdf.Element
+	// unnumbered pages belong to no sheet: they have a number in the book only.
+	unnumbered bool
 }
 
-// compose lays the sheet out in pages.
-func compose(s Sheet) []*page {
-	c := &composer{sheet: s, size: s.Paper.Size()}
+// compose lays the sheet out in pages; whole ends it with a full leaf.
+func compose(s Sheet, whole bool) layout {
+	c := &composer{layout: layout{sheet: s, size: s.Paper.Size(), section: pdf.NewSection()}}
 	c.width = c.size.W - 2*margin
-	c.foot, c.banner = c.setFoot(), c.setBanner()
-	c.bottom = c.size.H - below - c.foot.H - lineHeight(fine) - 1
+	c.foot = c.setFoot()
+	c.bottom = c.size.H - below - c.foot.H - lineHeight(fine) - 0.5
+	c.part = c.section.Add(pdf.Section)
 	c.begin()
 	c.front()
 	for _, p := range s.Parts {
-		c.part(p)
+		c.setPart(p)
+	}
+	if whole && len(c.pages)%2 == 1 {
+		c.notes()
 	}
 	c.finish()
-	return c.pages
+	return c.layout
 }
 
-func (c *composer) setBanner() strip {
-	k := newCard(c.width)
+// setBanner is what stands across the top of every page; a reader hears it on
+// the first.
+func (c *composer) setBanner(in *pdf.Element) strip {
+	k := newCard(c.width, in)
 	if len(c.sheet.Banners) == 0 {
 		return k.done()
 	}
 	const pt = 10.0
 	k.y = 0.8
 	for _, b := range c.sheet.Banners {
-		k.text(2, c.width-4, pt, true, b)
+		k.says(pdf.Paragraph, 2, c.width-4, pt, true, b)
 	}
 	k.y += 0.8
-	for i, m := range k.Marks {
-		t := m.(drawing.Text) // a card of text alone
-		t.Fill = drawing.Paper
-		k.Marks[i] = t
+	for _, p := range k.pieces {
+		for i, m := range p.Marks {
+			t := m.(drawing.Text) // a card of text alone
+			t.Fill = drawing.Paper
+			p.Marks[i] = t
+		}
 	}
-	bar := rectangle(drawing.Box{X1: c.width, Y1: k.y}, drawing.Pen{}, drawing.Ink)
-	k.Marks = append([]drawing.Mark{bar}, k.Marks...)
+	bar := pdf.Piece{Drawing: drawing.Drawing{Marks: []drawing.Mark{rectangle(drawing.Box{X1: c.width, Y1: k.y}, drawing.Pen{}, drawing.Ink)}}}
+	k.pieces = append([]pdf.Piece{bar}, k.pieces...)
 	k.y += 1.5
 	return k.done()
 }
 
 func (c *composer) setFoot() strip {
-	k := newCard(c.width)
+	k := newCard(c.width, nil)
 	k.rule(0, c.width, 0.4, drawing.Thin)
 	k.y = 1
 	for _, s := range c.sheet.Foot {
-		k.text(0, c.width-32, fine, false, s)
+		k.text(0, c.width-34, fine, false, s)
 	}
-	k.y = max(k.y, 1+lineHeight(clear))
+	k.y = max(k.y, 1+lineHeight(clear)+lineHeight(fine))
 	return k.done()
 }
 
-// begin starts a page with the banner and, after the first, the running head.
-func (c *composer) begin() {
-	p := &page{Drawing: drawing.Drawing{Size: c.size}}
-	c.pages = append(c.pages, p)
+// open starts a page with the banner.
+func (c *composer) open() {
+	c.pages = append(c.pages, &page{})
 	c.y = top
-	p.Put(c.banner.Drawing, drawing.Pt{X: margin, Y: c.y})
-	c.y += c.banner.H
+	var in *pdf.Element
 	if len(c.pages) == 1 {
-		return
+		in = c.part
 	}
-	k := newCard(c.width)
+	c.place(c.setBanner(in))
+}
+
+// begin starts a page and, after the first, puts the running head on it.
+func (c *composer) begin() {
+	c.open()
+	if len(c.pages) > 1 {
+		title := c.title + ", continued"
+		if c.title == "" {
+			title = "first page, continued"
+		}
+		c.running(title)
+	}
+}
+
+func (c *composer) running(title string) {
+	k := newCard(c.width, nil)
 	name, _ := lettering.Line(c.sheet.Running)
-	title, _ := lettering.Line(c.title)
-	title += ", continued"
-	if c.title == "" {
-		title = "first page, continued"
-	}
+	title, _ = lettering.Line(title)
 	w := lettering.Width(lettering.Regular, small, title)
 	k.text(0, c.width-w-4, small, true, name)
-	k.add(drawing.Text{At: drawing.Pt{X: c.width, Y: small * lettering.Point * lettering.Ascent}, Text: title, Size: small, Align: drawing.End})
+	k.add(drawing.Text{At: drawing.Pt{X: c.width, Y: baseline(small)}, Text: title, Size: small, Align: drawing.End})
 	c.place(k.done())
 	c.y += 1
 }
 
 func (c *composer) place(s strip) {
 	p := c.pages[len(c.pages)-1]
-	p.Put(s.Drawing, drawing.Pt{X: margin, Y: c.y})
-	p.bookmarks = append(p.bookmarks, s.mark...)
+	onto := strip{pieces: p.pieces}
+	onto.put(s, drawing.Pt{X: margin, Y: c.y})
+	p.pieces = onto.pieces
+	p.bookmarks = append(p.bookmarks, s.names...)
 	c.y += s.H
 }
 
@@ -128,7 +157,10 @@ func (c *composer) flow(strips []strip) {
 		for j := i; j+1 < len(strips) && strips[j].keep; j++ {
 			need += strips[j+1].H
 		}
-		if s.page && len(c.pages) == c.first || c.y+need > c.bottom && c.y > fresh || c.y+s.H > c.bottom {
+		if c.y+need > c.bottom+1e-9 && c.y > fresh || c.y+s.H > c.bottom+1e-9 {
+			if s.H == 0 || i == len(strips)-1 && len(s.pieces) == 0 {
+				continue // an empty space needs no page
+			}
 			c.begin()
 			fresh = c.y
 			if s.head != nil {
@@ -141,155 +173,119 @@ func (c *composer) flow(strips []strip) {
 
 // room is the height of an empty page.
 func (c *composer) room() float64 {
-	return c.bottom - top - c.banner.H - lineHeight(small) - 1
+	return c.bottom - top - c.setBanner(nil).H - lineHeight(small) - 1
 }
 
-// part begins a page with the title of the part.
-func (c *composer) part(p Part) {
+// setPart begins a page with the title of the part. A part that is a leaf
+// begins on an odd page, so that it can be handed out by itself when the sheet
+// is printed on both sides.
+func (c *composer) setPart(p Part) {
 	c.title = p.Title
-	k := newCard(c.width)
+	c.part = c.section.Add(pdf.Section)
+	if p.Leaf && len(c.pages)%2 == 1 {
+		c.notes()
+	}
+	c.open()
+	c.begins = append(c.begins, len(c.pages))
+	c.place(c.partTitle(p))
+	if p.ID == About {
+		c.about = len(c.pages)
+	}
+	if !p.Leaf {
+		c.flow(c.blocks(p.Blocks, body))
+		return
+	}
+	front, back := c.leaf(p)
+	c.flow(front)
+	if len(back) > 0 {
+		c.begin()
+		c.flow(back)
+	}
+}
+
+func (c *composer) partTitle(p Part) strip {
+	k := newCard(c.width, c.part)
+	k.as(pdf.Heading2)
 	x := 0.0
+	const pt = 15
 	if p.Verdict != "" {
-		const pt = 15
 		word := drawing.VerdictWord(p.Verdict)
 		w := 8 + lettering.Width(lettering.Bold, pt, word) + 3
 		x = k.verdict(p.Verdict, c.width-w, 2.8, pt)
 	}
-	k.text(0, c.width-x-8, 15, true, p.Title)
+	k.text(0, c.width-x-8, pt, true, p.Title)
+	k.of = nil
 	name, _ := lettering.Line(c.sheet.Running)
 	k.text(0, c.width-x-8, small, false, name)
 	k.rule(0, c.width, k.y+0.3, drawing.Bold)
 	k.y += 1.2
 	t := k.done()
-	t.mark = []string{p.Title}
-	c.begun(t)
-	c.first = len(c.pages)
-	if p.ID == About {
-		c.about = len(c.pages)
-	}
-	var all []strip
-	for _, b := range p.Blocks {
-		all = append(all, c.block(b, c.width)...)
-	}
-	c.flow(all)
+	t.names = []string{p.Title}
+	return t
 }
 
-// begun starts a page without a running head, the title being on it.
-func (c *composer) begun(title strip) {
-	p := &page{Drawing: drawing.Drawing{Size: c.size}}
-	c.pages = append(c.pages, p)
-	c.y = top
-	p.Put(c.banner.Drawing, drawing.Pt{X: margin, Y: c.y})
-	c.y += c.banner.H
-	c.place(title)
+// notes is a page of lines to write on: the back of a leaf that would
+// otherwise be empty.
+func (c *composer) notes() {
+	c.open()
+	c.running("notes")
+	k := newCard(c.width, c.section)
+	k.says(pdf.Heading2, 0, c.width, clear, true, "Notes made at the call")
+	for k.y+8 < c.bottom-c.y {
+		k.y += 8
+		k.rule(0, c.width, k.y, drawing.Thin)
+	}
+	c.place(k.done())
 }
 
-// block sets one block in strips.
-func (c *composer) block(b Block, width float64) (out []strip) {
-	if b.Heading != "" {
-		out = heading(b.Heading, width)
-	}
-	switch {
-	case b.Lead != "":
-		out = append(out, paragraph(b.Lead, width, lead, true)...)
-		out = append(out, space(width, 1))
-	case b.Text != "":
-		out = append(out, paragraph(b.Text, width, body, false)...)
-	case b.Table != nil:
-		out = append(out, table(*b.Table, width)...)
-	case b.Figures != nil:
-		out = append(out, c.figures(b.Figures, width)...)
-	case b.Columns != nil:
-		out = append(out, c.columns(b.Columns, width)...)
-	case b.WriteIn != nil:
-		out = append(out, writeIn(*b.WriteIn, width))
-	}
-	for _, f := range b.Fields {
-		out = append(out, fieldStrips(f, width)...)
-	}
-	for _, s := range b.List {
-		out = append(out, bullet("–", 3.2, s, width, body, false)...)
-	}
-	if b.Columns == nil {
-		out = append(out, space(width, 1))
-	}
-	if len(out) > 0 {
-		out[0].page = b.Break
-	}
-	return out
-}
+// heights of the drawings of a leaf, in millimetres.
+const (
+	leastFigures = 103.0
+	mostFigures  = 128.0
+)
 
-func fieldStrips(f Field, width float64) []strip {
-	const column = 21.0
-	k := newCard(width)
-	if fieldHeight(column, width, body, f) < 60 {
-		k.field(0, column, width, body, f)
-		return []strip{k.done()}
-	}
-	return append(paragraph(f.Name, width, body, true), paragraph(f.Text, width, body, f.Loud)...)
-}
-
-// figures sets the first drawing with the others stacked beside it where the
-// width allows, else one under the other.
-func (c *composer) figures(fs []Figure, width float64) (out []strip) {
-	const gap = 3.0
-	draw := func(f Figure, w float64) []strip {
-		d := f.Drawer.Draw(drawing.Size{W: min(f.Size.W, w), H: f.Size.H})
-		out := []strip{{Drawing: d}}
-		if s := left(d); s != "" {
-			out[0].keep = true
-			out = append(out, paragraph(s, d.W, small, false)...)
-		}
-		return out
-	}
-	if len(fs) > 1 && fs[0].Size.W+gap+fs[1].Size.W <= width+1 {
-		first := draw(fs[0], width)
-		var side []strip
-		for i, f := range fs[1:] {
-			if i > 0 {
-				side = append(side, space(f.Size.W, gap))
+// leaf sets a part on the front and the back of one leaf. The drawings take
+// what the rest leaves of the front; where that is not enough, the form to
+// fill in moves to the back. The back is set as large as fits.
+func (c *composer) leaf(p Part) (front, back []strip) {
+	try := func(face []Block) (strips []strip, fits bool) {
+		fixed := 0.0
+		for _, b := range face {
+			if b.Figures == nil {
+				fixed += stack(c.block(b, c.width, crew, 0)).H
 			}
-			side = append(side, draw(f, width-first[0].W-gap)...)
 		}
-		if both := beside([][]strip{first, side}, width, gap, c.room()); both != nil {
-			return both
+		const after = 1.0 // under the drawings
+		room := c.bottom - c.y
+		// A second try makes room for what a drawing lists under itself.
+		for high := room - fixed - after; ; high = max(high-8, leastFigures) {
+			strips = nil
+			for _, b := range face {
+				strips = append(strips, c.block(b, c.width, crew, min(max(high, leastFigures), mostFigures))...)
+			}
+			if fits = stack(strips).H <= room+after; fits || high <= leastFigures {
+				return strips, fits
+			}
 		}
-		return append(first, side...)
 	}
-	for _, f := range fs {
-		out = append(out, draw(f, width)...)
+	front, fits := try(p.Blocks)
+	behind := p.Back
+	if n := len(p.Blocks) - 1; !fits && n >= 0 && p.Blocks[n].WriteIn != nil {
+		behind = append([]Block{p.Blocks[n]}, behind...)
+		front, _ = try(p.Blocks[:n])
 	}
-	return out
+	for _, pt := range []float64{body, small, fine} {
+		back = c.blocks(behind, pt)
+		if stack(back).H <= c.room() {
+			break
+		}
+	}
+	return front, back
 }
 
-func (c *composer) columns(cols []Column, width float64) []strip {
-	const gap = 5.0
-	var filled []Column
-	total := 0.0
-	for _, col := range cols {
-		if len(col.Blocks) > 0 {
-			filled = append(filled, col)
-			total += col.Share
-		}
-	}
-	set := func(blocks []Block, w float64) (out []strip) {
-		for _, b := range blocks {
-			out = append(out, c.block(b, w)...)
-		}
-		return out
-	}
-	if len(filled) > 1 {
-		var columns [][]strip
-		for _, col := range filled {
-			columns = append(columns, set(col.Blocks, (width-gap*float64(len(filled)-1))*col.Share/total))
-		}
-		if both := beside(columns, width, gap, 0.6*c.room()); both != nil {
-			return both
-		}
-	}
-	var out []strip
-	for _, col := range filled {
-		out = append(out, set(col.Blocks, width)...)
+func (c *composer) blocks(blocks []Block, pt float64) (out []strip) {
+	for _, b := range blocks {
+		out = append(out, c.block(b, c.width, pt, 0)...)
 	}
 	return out
 }
@@ -299,25 +295,46 @@ func (c *composer) columns(cols []Column, width float64) []strip {
 func (c *composer) finish() {
 	for i, p := range c.pages {
 		replaced := false
-		for j, m := range p.Marks {
-			if t, ok := m.(drawing.Text); ok {
-				if strings.Contains(t.Text, aboutPage) {
-					t.Text = strings.ReplaceAll(t.Text, aboutPage, fmt.Sprint(c.about))
-					p.Marks[j] = t
+		for _, piece := range p.pieces {
+			for j, m := range piece.Marks {
+				if t, ok := m.(drawing.Text); ok {
+					if strings.Contains(t.Text, aboutPage) {
+						t.Text = strings.ReplaceAll(t.Text, aboutPage, fmt.Sprint(c.about))
+						piece.Marks[j] = t
+					}
+					replaced = replaced || strings.Contains(t.Text, "[U+")
 				}
-				replaced = replaced || strings.Contains(t.Text, "[U+")
 			}
 		}
+		k := newCard(c.width, nil)
 		at := drawing.Pt{X: margin, Y: c.size.H - below - c.foot.H}
 		if replaced {
-			k := newCard(c.width)
+			k.y = -lineHeight(fine)
 			k.text(0, c.width, fine, false, "[U+…] stands for a character that these letters cannot print; its Unicode number is given.")
-			p.Put(k.done().Drawing, drawing.Pt{X: margin, Y: at.Y - lineHeight(fine)})
 		}
-		p.Put(c.foot.Drawing, at)
-		p.Marks = append(p.Marks, drawing.Text{
-			At:   drawing.Pt{X: c.size.W - margin, Y: at.Y + 1 + clear*lettering.Point*lettering.Ascent},
-			Text: fmt.Sprintf("page %d of %d", i+1, len(c.pages)), Size: clear, Bold: true, Align: drawing.End,
-		})
+		k.put(c.foot, drawing.Pt{})
+		if !c.unnumbered {
+			k.add(drawing.Text{
+				At:   drawing.Pt{X: c.width, Y: 1 + baseline(clear)},
+				Text: fmt.Sprintf("page %d of %d", i+1, len(c.pages)), Size: clear, Bold: true, Align: drawing.End,
+			})
+		}
+		foot := strip{pieces: p.pieces}
+		foot.put(k.strip, at)
+		p.pieces = foot.pieces
 	}
+}
+
+// Pages lays the sheet out and returns its pages as drawings: what is printed,
+// mark by mark.
+func (s Sheet) Pages() []drawing.Drawing {
+	l := compose(s, false)
+	out := make([]drawing.Drawing, len(l.pages))
+	for i, p := range l.pages {
+		out[i] = drawing.Drawing{Size: l.size, Title: fmt.Sprintf("%s, page %d", s.Title, i+1)}
+		for _, piece := range p.pieces {
+			out[i].Put(drawing.Drawing{Marks: piece.Marks}, piece.At)
+		}
+	}
+	return out
 }

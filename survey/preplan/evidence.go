@@ -3,8 +3,10 @@ package preplan
 import (
 	"cmp"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
+	"time"
 
 	"holdfast/geo"
 	"holdfast/survey"
@@ -18,24 +20,17 @@ import (
 func (a *arranger) evidence(p PointInput, best answer.Option, ok bool) (out []Block) {
 	out = append(out, a.options(p))
 	if ok {
-		out = append(out, a.figuresOf("What the main anchor holds: "+best.Main.Anchor.Name(), best.Main)...)
-		if best.Belay != nil {
-			out = append(out, a.figuresOf("What the belay anchor holds: "+best.Belay.Anchor.Name(), *best.Belay)...)
-		}
+		out = append(out, a.holds(best)...)
 	}
-	var sharing []Block
-	if len(p.Sharing) > 0 {
-		_, _, chartSize := a.Paper.sizes()
-		sharing = []Block{{Heading: "How the rig shares the pull (estimate: mechanics)", Figures: []Figure{{
-			drawing.Sharing{Units: a.u, Rig: best.Main.Anchor.Rig, Series: p.Sharing, Demand: survey.Known(p.Answer.LoadCase.Force() / survey.Force(max(best.Main.Anchor.Count, 1)))}, chartSize,
-		}}}}
+	out = append(out, Block{Heading: "From the load to the anchor, and the bearing of the pull", Fields: append(a.load(p, best), a.pullReadings(p.Answer.Pull, best.Main.Checks)...)})
+	known := append(append(a.ground(p), a.nearby(p)...), a.found(p.Point)...)
+	if len(p.Point.PullTests) == 0 {
+		known = append(known, Field{Name: "Pull tests", Text: "none recorded at this point"})
 	}
-	out = append(out,
-		Block{Columns: []Column{{0.5, a.load(p)}, {0.5, sharing}}},
-		Block{Columns: []Column{{0.5, pullReadings(p.Answer.Pull)}, {0.5, a.ground(p)}}},
-		Block{Columns: []Column{{0.5, a.found(p.Point)}, {0.5, a.nearby(p)}}},
-	)
-	out = append(out, a.pullTests(p.Point)...)
+	out = append(out, Block{Heading: "Ground and surroundings", Fields: known})
+	if len(p.Point.PullTests) > 0 {
+		out = append(out, a.pullTests(p.Point))
+	}
 	if s := sentences(p.Answer.Settles); len(s) > 0 {
 		out = append(out, Block{Heading: "What would settle it", List: s})
 	}
@@ -60,10 +55,12 @@ func (a *arranger) options(p PointInput) Block {
 		b.Text = "None."
 		return b
 	}
-	t := Table{Columns: []string{"", "anchor", "verdict", "holds", "ratio", "stakes, people, time", "why it ranks here"}, Widths: []float64{7, 36, 19, 38, 14, 26, 46}}
+	t := Table{Columns: []string{"", "anchor", "verdict", "holds", "ratio", "stakes, people", "why it ranks here"}, Widths: []float64{4, 46, 16, 52, 12, 22, 40}}
 	for _, o := range p.Answer.Options {
 		name := o.Main.Anchor.Name()
-		if o.Belay != nil {
+		if sameRig(o) {
+			name += "; belay the same"
+		} else if o.Belay != nil {
 			name += "; belay " + o.Belay.Anchor.Name()
 		} else {
 			name += "; no belay"
@@ -74,25 +71,62 @@ func (a *arranger) options(p PointInput) Block {
 		}
 		t.Rows = append(t.Rows, Row{Cells: []string{
 			fmt.Sprint(o.Rank), name, verdictWord(o.Verdict), holding(a.u, o.Main.Anchor), ratio,
-			fmt.Sprintf("%d, %d, %d min", o.Kit.Stakes, o.People, o.Minutes), cmp.Or(o.Why, "-"),
+			fmt.Sprintf("%d, %d, %d min", o.Kit.Stakes, o.People, o.Minutes), a.why(o),
 		}})
 	}
 	b.Table = &t
 	return b
 }
 
-func (a *arranger) figuresOf(heading string, pl answer.Placed) []Block {
-	b := Block{Heading: heading}
-	if len(pl.Anchor.Evidence) == 0 {
-		b.Text = "No figure is known: holding power " + wording.Unknown + "."
-	} else {
-		t := Table{Columns: []string{"evidence", "holding power", "range, 5 to 95 %", "counts", "source"}, Widths: []float64{34, 34, 34, 18, 66}}
-		for _, f := range pl.Anchor.Evidence {
-			t.Rows = append(t.Rows, a.figureRow(f, f.Used && f.Grade == pl.Anchor.Governs))
-		}
-		b.Table = &t
+// why says why an option ranks where it does. That it ranks below the one above
+// it can be seen.
+func (a *arranger) why(o answer.Option) string {
+	if reason, ok := strings.CutPrefix(o.Why, fmt.Sprintf("ranked below %d because it ", o.Rank-1)); ok {
+		return reason
 	}
-	out := []Block{b}
+	return cmp.Or(o.Why, "-")
+}
+
+// holds lists the figures of main and belay, those that are the same once.
+func (a *arranger) holds(o answer.Option) []Block {
+	t := Table{Columns: []string{"anchor", "evidence", "holding power", "range, 5 to 95 %", "counts", "source"}, Widths: []float64{46, 40, 33, 42, 19, 12}}
+	var notes []string
+	list := func(what string, pl answer.Placed) {
+		if len(pl.Anchor.Evidence) == 0 {
+			t.Rows = append(t.Rows, Row{Cells: []string{what, "no figure is known", "holding power " + wording.Unknown, "-", "-", "-"}, Loud: true})
+		}
+		for _, f := range pl.Anchor.Evidence {
+			t.Rows = append(t.Rows, a.figureRow(what, f, f.Used && f.Grade == pl.Anchor.Governs))
+			if f.Note != "" {
+				notes = append(notes, fmt.Sprintf("%s, %s: %s", what, wording.Grade(f.Grade), f.Note))
+			}
+		}
+	}
+	list("main: "+o.Main.Anchor.Name(), o.Main)
+	same := false
+	if b := o.Belay; b != nil {
+		same = sameRig(o) && b.Anchor.Governs == o.Main.Anchor.Governs && slices.Equal(b.Anchor.Evidence, o.Main.Anchor.Evidence)
+		if same {
+			t.Rows = append(t.Rows, Row{Cells: []string{"belay: " + b.Anchor.Name(), "as the main rig", "as the main rig", "as the main rig", "same", "same"}})
+		} else {
+			list("belay: "+b.Anchor.Name(), *b)
+		}
+	}
+	words := a.behaviour(o.Main)
+	all := append(notes, words...)
+	if o.Belay != nil {
+		if w := a.behaviour(*o.Belay); !same || !slices.Equal(w, words) {
+			for _, s := range w {
+				all = append(all, "belay: "+s)
+			}
+		}
+	}
+	return []Block{{Heading: "What the anchors hold", Table: &t}, {List: all}}
+}
+
+// behaviour says how an anchor fails, what its lashings carry, and why it is
+// judged as it is.
+func (a *arranger) behaviour(pl answer.Placed) (list []string) {
 	s := ""
 	if w := pl.Anchor.Weakest; w != "" {
 		s = "Fails first: " + w + ". "
@@ -111,15 +145,15 @@ func (a *arranger) figuresOf(heading string, pl answer.Placed) []Block {
 		s += "Most that the lashings of one rig are asked for, front gap first: " + strings.Join(each, ", ") + ", estimate: mechanics."
 	}
 	if s != "" {
-		out = append(out, Block{Text: s})
+		list = append(list, s)
 	}
 	if r := sentences(pl.Reasons); len(r) > 0 {
-		out = append(out, Block{List: r})
+		list = append(list, "Why: "+strings.Join(r, "; ")+".")
 	}
-	return out
+	return list
 }
 
-func (a *arranger) figureRow(f rig.Figure, governs bool) Row {
+func (a *arranger) figureRow(what string, f rig.Figure, governs bool) Row {
 	spread := "not given"
 	lo, okLo := f.LowN.Get()
 	hi, okHi := f.HighN.Get()
@@ -133,125 +167,144 @@ func (a *arranger) figureRow(f rig.Figure, governs bool) Row {
 	case f.Used:
 		counts = "used"
 	}
-	source := cmp.Or(f.Source, "source "+wording.NotRecorded)
-	if f.Note != "" {
-		source += ". " + f.Note
-	}
-	return Row{Cells: []string{wording.Grade(f.Grade), wording.Force(a.u, survey.Force(f.HoldingN)), spread, counts, source}, Loud: governs}
+	return Row{Cells: []string{what, wording.Grade(f.Grade), wording.Force(a.u, survey.Force(f.HoldingN)), spread, counts, a.cite(f.Source)}, Loud: governs}
 }
 
-func (a *arranger) load(p PointInput) []Block {
+// load is how the load becomes the force on the anchor, step by step.
+func (a *arranger) load(p PointInput, best answer.Option) []Field {
 	l := p.Answer.LoadCase
-	out := []Block{{Heading: "From the load to the anchor: " + cmp.Or(l.Title, "load case "+wording.NotRecorded), Figures: []Figure{{
-		drawing.Forces{Units: a.u, Load: l}, drawing.Size{W: 184},
-	}}}}
-	people := "Haul system: none"
+	var steps []string
+	for i, s := range l.Steps {
+		what := fmt.Sprintf("%d %s", i+1, s.What)
+		if s.How != "" && s.How != l.Title {
+			what += ": " + s.How
+		}
+		steps = append(steps, what+" = "+wording.Demand(a.u, survey.Force(s.ForceN))+" "+a.cite(s.Source))
+	}
+	if n := len(l.Steps); n == 0 || l.Steps[n-1].ForceN != l.ForceOnAnchorN {
+		steps = append(steps, "force on the anchor = "+wording.Demand(a.u, l.Force()))
+	}
+	haul := "no haul system"
 	if v, ok := l.HaulForceN.Get(); ok {
-		people = "Pull on the haul rope " + wording.Demand(a.u, survey.Force(v)) + ", " + wording.Opt(l.HaulPeople, func(n float64) string { return wording.Count(int(n), "person", "people") })
+		haul = "pull on the haul rope " + wording.Demand(a.u, survey.Force(v)) + ", " + wording.Opt(l.HaulPeople, func(n float64) string { return wording.Count(int(n), "person", "people") })
 	}
 	if v, ok := l.HaulAnchorN.Get(); ok {
-		people += "; force on the haul system's anchor " + wording.Demand(a.u, survey.Force(v))
+		haul += "; force on the haul system's anchor " + wording.Demand(a.u, survey.Force(v))
 	}
 	if v, ok := l.RedirectN.Get(); ok {
-		people += "; force on the redirect's own anchor " + wording.Demand(a.u, survey.Force(v))
+		haul += "; force on the redirect's own anchor " + wording.Demand(a.u, survey.Force(v))
 	}
-	sources := []string{people + "."}
-	for i, s := range l.Steps {
-		if s.Source != "" {
-			sources = append(sources, fmt.Sprintf("Step %d: %s.", i+1, s.Source))
-		}
+	if len(p.Sharing) > 0 {
+		demand := p.Answer.LoadCase.Force() / survey.Force(max(best.Main.Anchor.Count, 1))
+		haul += fmt.Sprintf("; how the rig shares the pull, estimate by mechanics: figure %d, at the end of the sheet", a.chart(label(p.Point), best.Main.Anchor.Rig, p.Sharing, demand))
 	}
-	out = append(out, Block{List: append(sources, sentences(l.Doubts)...)})
+	out := []Field{
+		{Name: "Load", Text: cmp.Or(l.Title, "load case "+wording.NotRecorded) + ": " + strings.Join(steps, " → ")},
+		{Name: "Haul", Text: haul},
+	}
+	if d := sentences(l.Doubts); len(d) > 0 {
+		out = append(out, Field{Name: "Doubts", Text: strings.Join(d, "; ")})
+	}
 	return out
 }
 
-func pullReadings(p answer.Pull) []Block {
-	b := Block{Heading: "Readings of the pull bearing"}
-	if len(p.Readings) == 0 {
-		b.Text = "None: the pull bearing is " + wording.Unknown + "."
-	} else {
-		t := Table{Columns: []string{"true", "magnetic", "reading", ""}, Widths: []float64{12, 17, 42, 19}}
-		for i, r := range p.Readings {
-			used := "compared"
-			if i == 0 {
-				used = "USED"
-			}
-			t.Rows = append(t.Rows, Row{Cells: []string{wording.Bearing(r.TrueDeg.Degrees()), magnetic(r.TrueDeg, p), cmp.Or(r.Source, "source "+wording.NotRecorded), used}})
-		}
-		b.Table = &t
+// chart is how a rig shares the pull, drawn once for all points where that is
+// the same.
+type chart struct {
+	points  []string
+	drawing drawing.Sharing
+}
+
+// chart returns the number of the figure that shows a curve.
+func (a *arranger) chart(point, name string, series []drawing.Series, demand survey.Force) int {
+	d := drawing.Sharing{Units: a.u, Rig: name, Series: series, Demand: survey.Known(demand)}
+	i := slices.IndexFunc(a.charts, func(c chart) bool { return reflect.DeepEqual(c.drawing, d) })
+	if i < 0 {
+		i = len(a.charts)
+		a.charts = append(a.charts, chart{drawing: d})
 	}
-	out := []Block{b}
-	decl := "Declination " + wording.Opt(p.DeclinationDeg, wording.Declination)
+	a.charts[i].points = append(a.charts[i].points, point)
+	return i + 1
+}
+
+// pullReadings lists what the pull bearing was read from, the one used first,
+// and the norths. Doubts that a check has put in its own words are not said
+// again.
+func (a *arranger) pullReadings(p answer.Pull, checks []answer.Check) []Field {
+	list := []string{"the pull bearing is " + wording.Unknown}
+	for i, r := range p.Readings {
+		used := "compared"
+		if i == 0 {
+			list, used = nil, "USED"
+		}
+		list = append(list, fmt.Sprintf("%s: %s true, %s magnetic, %s", used, wording.Bearing(r.TrueDeg.Degrees()), magnetic(r.TrueDeg, p), cmp.Or(r.Source, "source "+wording.NotRecorded)))
+	}
+	norths := "declination " + wording.Opt(p.DeclinationDeg, wording.Declination)
 	if e, ok := p.DeclinationErrDeg.Get(); ok {
-		decl += fmt.Sprintf(" ±%.1f°", e)
+		norths += fmt.Sprintf(" ±%.1f°", e)
 	}
-	decl += ", grid convergence " + wording.Opt(p.ConvergenceDeg, wording.Declination) + "."
-	out = append(out, Block{List: append([]string{decl}, doubts(p.Doubts)...)})
-	return out
-}
-
-func doubts(s []string) []string {
-	out := sentences(s)
-	for i := range out {
-		out[i] = "Doubt: " + out[i]
+	norths += ", grid convergence " + wording.Opt(p.ConvergenceDeg, wording.Declination)
+	out := []Field{{Name: "Bearing", Text: strings.Join(list, "; ")}, {Name: "Norths", Text: norths}}
+	said := func(doubt string) bool {
+		return slices.ContainsFunc(checks, func(c answer.Check) bool { return strings.Contains(c.Message, doubt) })
+	}
+	if d := slices.DeleteFunc(sentences(p.Doubts), said); len(d) > 0 {
+		out = append(out, Field{Name: "Doubts", Text: strings.Join(d, "; ")})
 	}
 	return out
 }
 
-func (a *arranger) ground(p PointInput) []Block {
+func (a *arranger) ground(p PointInput) []Field {
 	g := p.Answer.Ground
-	list := sentences(g.Because)
-	for i := range list {
-		list[i] = "Class " + string(g.Class) + " because " + list[i]
-	}
-	if g.Class == "" || len(list) == 0 {
-		list = append(list, "Reason for the class: "+wording.NotRecorded)
+	var class, tests []string
+	if because := sentences(g.Because); g.Class == "" || len(because) == 0 {
+		class = append(class, "reason for the class: "+wording.NotRecorded)
+	} else {
+		class = append(class, string(g.Class)+" because "+strings.Join(because, "; and because "))
 	}
 	if g.Assumed {
-		list = append(list, "The class is assumed: it is as written, with no test behind it.")
+		class = append(class, "the class is assumed: it is as written, with no test behind it")
 	}
 	if u := sentences(g.Unsettled); len(u) > 0 {
-		list = append(list, "Not known, and could lower the class: "+strings.Join(u, "; ")+".")
+		class = append(class, "not known, and could lower the class: "+strings.Join(u, "; "))
 	}
 	if g.Unsuitable != "" {
-		list = append(list, "No stake figure here: "+g.Unsuitable)
+		class = append(class, "NO STAKE FIGURE HERE: "+g.Unsuitable)
 	}
 	kpa := func(v float64) string { return fmt.Sprintf("%.0f kPa (%.2f tsf)", v, survey.Pressure(v*1000).Tsf()) }
 	if g.QuLowKPa.Known() || g.QuHighKPa.Known() {
-		list = append(list, "Unconfined strength from "+wording.Opt(g.QuLowKPa, kpa)+" to "+wording.Opt(g.QuHighKPa, kpa)+", estimate by class.")
+		class = append(class, "unconfined strength from "+wording.Opt(g.QuLowKPa, kpa)+" to "+wording.Opt(g.QuHighKPa, kpa)+", estimate by class")
 	}
 	for _, t := range p.Point.Ground.Tests {
 		reading := strings.TrimSpace(cmp.Or(t.Reading.String(), wording.NotRecorded) + " " + t.Unit)
-		list = append(list, fmt.Sprintf("Test, %s: %s, %s", t.Kind, reading, wording.Opt(t.At, wording.Date)))
+		tests = append(tests, fmt.Sprintf("%s: %s, %s", t.Kind, reading, wording.Opt(t.At, func(d time.Time) string { return "on " + wording.Date(d) })))
 	}
-	if len(p.Point.Ground.Tests) == 0 {
-		list = append(list, "Ground tests: none recorded.")
+	if len(tests) == 0 {
+		tests = []string{"none recorded"}
 	}
 	ask := func(name string, v survey.Answer) string { return name + " " + cmp.Or(string(v), wording.NotRecorded) }
 	q := p.Point.Ground
-	list = append(list, "Asked: "+ask("dug or filled before", q.Disturbed)+", "+ask("fissured", q.Fissured)+", "+ask("seeping", q.Seeping)+", "+
-		ask("vibration", q.Vibration)+", "+ask("layers dip into the slope", q.LayersDip)+", a bar stops at "+wording.Opt(q.DepthToRefusalM, a.length)+".")
-	return []Block{{Heading: "Ground", List: append(list, doubts(g.Doubts)...)}}
+	asked := ask("dug or filled before", q.Disturbed) + ", " + ask("fissured", q.Fissured) + ", " + ask("seeping", q.Seeping) + ", " +
+		ask("vibration", q.Vibration) + ", " + ask("layers dip into the slope", q.LayersDip) + ", a bar stops at " + wording.Opt(q.DepthToRefusalM, a.length)
+	out := []Field{{Name: "Class", Text: strings.Join(class, "; ")}, {Name: "Tests", Text: strings.Join(tests, "; ")}, {Name: "Asked", Text: asked}}
+	if d := sentences(g.Doubts); len(d) > 0 {
+		out = append(out, Field{Name: "Doubts", Text: strings.Join(d, "; ")})
+	}
+	return out
 }
 
-func (a *arranger) found(p survey.Point) []Block {
+func (a *arranger) found(p survey.Point) (out []Field) {
 	if len(p.Anchors) == 0 {
-		return []Block{{Heading: "Anchors found here", Text: "None recorded."}}
+		return []Field{{Name: "Found here", Text: "no other anchor recorded"}}
 	}
-	var list []string
 	for _, x := range p.Anchors {
-		list = append(list, a.anchorWords(x))
+		out = append(out, Field{Name: "Found here", Text: a.anchorWords(x)})
 	}
-	return []Block{{Heading: "Anchors found here", List: list}}
+	return out
 }
 
-func (a *arranger) pullTests(p survey.Point) []Block {
-	b := Block{Heading: "Pull tests at this point"}
-	if len(p.PullTests) == 0 {
-		b.Text = "None recorded."
-		return []Block{b}
-	}
-	t := Table{Columns: []string{"date", "anchor", "pulled to", "end", "moved", "bearing", "ground", "instrument and note"}, Widths: []float64{22, 18, 34, 14, 22, 16, 18, 42}}
+func (a *arranger) pullTests(p survey.Point) Block {
+	t := Table{Columns: []string{"date", "anchor", "pulled to", "end", "moved", "bearing", "ground", "instrument and note"}, Widths: []float64{20, 16, 34, 13, 22, 16, 16, 50}}
 	for _, x := range p.PullTests {
 		note := cmp.Or(x.Instrument, "instrument "+wording.NotRecorded)
 		if x.Note != "" {
@@ -264,39 +317,52 @@ func (a *arranger) pullTests(p survey.Point) []Block {
 			cmp.Or(string(x.Moisture), wording.NotRecorded), note,
 		}, Loud: x.Outcome == survey.Failed})
 	}
-	b.Table = &t
-	return []Block{b}
+	return Block{Heading: "Pull tests at this point", Table: &t}
 }
 
 // nearby lists what the layers hold near the point, nearest first, and the
-// locate record.
-func (a *arranger) nearby(p PointInput) []Block {
+// locate record. The layers stand in the part About with their dates.
+func (a *arranger) nearby(p PointInput) []Field {
 	b := p.Point.BuriedUtilities
-	list := []string{fmt.Sprintf("Locate of buried utilities: %s, ticket %s, good until %s.",
-		cmp.Or(string(b.State), wording.NotRecorded), cmp.Or(b.Ticket, wording.NotRecorded), wording.Opt(b.Until, wording.Date))}
+	locate := fmt.Sprintf("of buried utilities: %s, ticket %s, good until %s",
+		cmp.Or(string(b.State), wording.NotRecorded), cmp.Or(b.Ticket, wording.NotRecorded), wording.Opt(b.Until, wording.Date))
 	const most = 12
+	var near, missing []string
+	dated := ""
 	for i, n := range p.Near.Near {
 		if i == most {
-			list = append(list, fmt.Sprintf("And %d more, further away.", len(p.Near.Near)-most))
+			near = append(near, fmt.Sprintf("and %d more, further away", len(p.Near.Near)-most))
 			break
 		}
-		s := string(n.Role)
-		if n.Name != "" {
-			s += " " + n.Name
-		}
-		s += ": " + a.length(n.Distance)
+		s := strings.TrimSpace(string(n.Role)+" "+n.Name) + " " + a.length(n.Distance)
 		if d, ok := n.Bearing.Get(); ok {
 			s += " on " + wording.Bearing(d.Degrees()) + " true"
 		}
 		if kv, ok := n.KV.Get(); ok {
 			s += fmt.Sprintf(", %g kV", kv)
 		}
-		list = append(list, s+", layer "+cmp.Or(n.Layer, wording.NotRecorded)+", data of "+wording.Opt(n.AsOf, wording.Date)+".")
+		date := "data of " + wording.Opt(n.AsOf, wording.Date)
+		if dated == "" {
+			dated = date
+		}
+		if date != dated {
+			s += " (" + date + ")"
+		}
+		near = append(near, s)
 	}
+	if len(near) == 0 {
+		near = []string{"nothing on file within reach"}
+	} else {
+		near = append([]string{dated + " where no other date is given"}, near...)
+	}
+	out := []Field{{Name: "Locate", Text: locate}, {Name: "Nearby", Text: strings.Join(near, "; ")}}
 	for _, r := range []survey.Role{survey.RoleBuried, survey.RoleOverhead, survey.RoleRoad, survey.RoleWater} {
 		if !p.Near.Roles[r] {
-			list = append(list, fmt.Sprintf("No %s layer in the atlas: not known from files.", r))
+			missing = append(missing, string(r))
 		}
 	}
-	return []Block{{Heading: "What lies nearby", List: list}}
+	if len(missing) > 0 {
+		out = append(out, Field{Name: "Not on file", Text: "no layer in the atlas, so not known from files: " + strings.Join(missing, ", "), Loud: true})
+	}
+	return out
 }

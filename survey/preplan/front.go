@@ -3,8 +3,8 @@ package preplan
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strings"
-	"time"
 
 	"github.com/paulmach/orb"
 
@@ -44,6 +44,13 @@ func (a *arranger) front() Front {
 	a.none(&f, best, usual)
 	a.second(&f, all)
 	a.place(&f, best)
+	f.Address = a.Address
+	switch {
+	case a.Address == "":
+		f.AddressNone = "No code for the address of this site: no address of a server was given when this was printed."
+	case qrMarks(a.Address, drawing.Box{X1: 1, Y1: 1}) == nil:
+		f.Address, f.AddressNone = "", "No code for the address of this site: the address is too long."
+	}
 	f.Map = drawing.SiteMap{Units: a.u, Site: s.Geometry, Spots: a.spots(best), Layers: a.Layers, North: a.north()}
 	f.Dangers = a.dangers()
 	f.State = a.state()
@@ -216,33 +223,10 @@ func (a *arranger) place(f *Front, best int) {
 
 // state is the age of the survey, the sign-off and whom to call.
 func (a *arranger) state() []Field {
-	var first, last time.Time
-	undated := 0
-	for _, p := range a.Points {
+	undated := slices.ContainsFunc(a.Points, func(p PointInput) bool {
 		t, ok := p.Point.SurveyedAt.Get()
-		switch {
-		case !ok || t.After(a.PrintedAt):
-			undated++
-			continue
-		case first.IsZero() || t.Before(first):
-			first = t
-		}
-		if t.After(last) {
-			last = t
-		}
-	}
-	age := wording.NotRecorded
-	if !first.IsZero() {
-		age = wording.Date(first)
-		if wording.Date(last) != age {
-			age += " to " + wording.Date(last)
-		}
-		days, _ := survey.Age(survey.Known(first), a.PrintedAt)
-		age += fmt.Sprintf(", oldest %s old", wording.Count(days, "day", "days"))
-	}
-	if undated > 0 {
-		age += fmt.Sprintf("; %s without a usable date", wording.Count(undated, "point", "points"))
-	}
+		return !ok || t.After(a.PrintedAt)
+	})
 	r := a.Site.Review
 	sign := string(r.State)
 	if sign == "" {
@@ -266,7 +250,7 @@ func (a *arranger) state() []Field {
 		call = excerpt(strings.Join(who, "; "), 200).Text
 	}
 	return []Field{
-		{Name: "Surveyed", Text: age, Loud: undated > 0 || len(a.Points) == 0},
+		{Name: "Surveyed", Text: a.surveyed(), Loud: undated || len(a.Points) == 0},
 		{Name: "Sign-off", Text: sign, Loud: r.State != survey.Signed},
 		{Name: "Call", Text: call},
 	}

@@ -36,7 +36,7 @@ func WriteHTML(w io.Writer, s Sheet, stylesheet string) error {
 	}
 	figure := func(d drawing.Drawing) (template.HTML, error) {
 		h, err := svg(d)
-		if text := left(d); text != "" {
+		if text := roomless(d.Left); text != "" {
 			h += template.HTML("<figcaption>" + template.HTMLEscapeString(text) + "</figcaption>")
 		}
 		return "<figure>" + h + "</figure>", err
@@ -46,7 +46,7 @@ func WriteHTML(w io.Writer, s Sheet, stylesheet string) error {
 		"shares":   shares,
 		"geo":      func(uri string) template.URL { return template.URL(uri) }, // made by geoURI
 		"figure":   func(f Figure) (template.HTML, error) { return figure(f.Drawer.Draw(f.Size)) },
-		"siteMap":  func(m drawing.SiteMap) (template.HTML, error) { return figure(m.Draw(drawing.Size{W: 108, H: 70})) },
+		"siteMap":  func(m drawing.SiteMap) (template.HTML, error) { return figure(m.Draw(drawing.Size{W: 108, H: 58})) },
 		"qr": func(text string) (template.HTML, error) {
 			box := drawing.Box{X1: 28, Y1: 28}
 			return svg(drawing.Drawing{Size: drawing.Size{W: 28, H: 28}, Title: "Code to scan", Desc: text, Marks: qrMarks(text, box)})

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/paulmach/orb"
+
 	"holdfast/geo"
 	"holdfast/survey"
 	"holdfast/survey/answer"
@@ -14,43 +16,47 @@ import (
 	"holdfast/survey/rig"
 )
 
-// sizes of the drawings on a point's pages, in millimetres: plan beside
-// elevation over section fill the width of the paper, and leave room under
-// them for kit, lashings and the pull test.
+// sizes of the drawings of a point, in millimetres: the plan beside elevation
+// over section fill the width of the paper. On paper their height is what the
+// rest of the page leaves.
 func (p Paper) sizes() (plan, side, chart drawing.Size) {
 	if p == Letter {
-		return drawing.Size{W: 95, H: 109}, drawing.Size{W: 93.5, H: 53}, drawing.Size{W: 93, H: 56}
+		return drawing.Size{W: 98, H: 110}, drawing.Size{W: 90, H: 53}, drawing.Size{W: 92, H: 50}
 	}
-	return drawing.Size{W: 92, H: 115}, drawing.Size{W: 91, H: 56}, drawing.Size{W: 90, H: 56}
+	return drawing.Size{W: 94, H: 116}, drawing.Size{W: 89, H: 56}, drawing.Size{W: 90, H: 50}
 }
 
-// point arranges one point: on its first page what the crew needs at a
-// glance, then every stake, the checks, and the evidence.
+// point arranges one point: on the front what a crew needs to build the
+// anchor, on the back the checks and the evidence.
 func (a *arranger) point(i int) Part {
 	p := a.Points[i]
-	part := Part{ID: fmt.Sprintf("point-%d", i+1), Title: "Point " + label(p.Point), Verdict: cmp.Or(p.Answer.Verdict, answer.Unknown)}
+	part := Part{ID: fmt.Sprintf("point-%d", i+1), Title: "Point " + label(p.Point), Verdict: cmp.Or(p.Answer.Verdict, answer.Unknown), Leaf: true}
+	if a.GridRef != nil && valid(p.Point.Position) {
+		part.Grid = a.GridRef(p.Point.Position)
+	}
 	part.add(Block{Lead: cmp.Or(p.Answer.Sentence, "No answer was worked out for this point.")})
-	part.add(Block{Fields: a.facts(p)})
 	best, ok := p.Answer.Best()
 	if ok {
 		if bar := forbidden(best.Main); bar != "" {
 			part.add(Block{Lead: bar})
 		}
+	}
+	part.add(Block{Fields: a.facts(p)})
+	if ok {
 		part.add(a.figures(p, best))
-		part.add(Block{Columns: []Column{{0.5, a.kit(best)}, {0.5, a.lashings(best)}}})
+		part.add(a.stakes(p, best)...)
+		kit, note := a.kit(best)
+		part.add(Block{Columns: []Column{{0.5, kit}, {0.5, append(a.lashings(best), note)}}})
 	} else {
 		part.add(Block{Text: "No anchor is offered at this point: nothing is laid out and nothing is drawn."})
 	}
-	part.add(Block{Heading: "Pull test tonight", WriteIn: &WriteIn{
+	part.add(Block{Heading: "Pull test tonight: in the direction of the load, before a life hangs on it", WriteIn: &WriteIn{
 		Fields: []string{"Date and time", "Rig or anchor", "Pulled to (lbf or kN)", "Held / moved / failed", "Movement", "Instrument", "Ground: wet, frozen, dug?", "By (signature)"},
-		Note:   "Pull in the direction of the load, before a life hangs on it.",
 	}})
-	evidence := a.evidence(p, best, ok)
 	if ok {
-		evidence = append(append(a.stakes(p, best), checks(best)...), evidence...)
+		part.Back = append(part.Back, a.checks(best)...)
 	}
-	evidence[0].Break = true
-	part.add(evidence...)
+	part.Back = append(part.Back, a.evidence(p, best, ok)...)
 	return part
 }
 
@@ -134,14 +140,8 @@ func ifs(a answer.Answer) (s string) {
 }
 
 func (a *arranger) figures(p PointInput, o answer.Option) Block {
-	setback := p.Point.Terrain.SetbackM
-	if !setback.Known() {
-		setback = p.Near.Setback
-	}
-	plan := drawing.Plan{
-		Units: a.u, Point: label(p.Point), Position: p.Point.Position, Main: o.Main, Belay: o.Belay, Pull: p.Answer.Pull,
-		At: p.Answer.AsOf, Setback: setback, Tolerance: a.Policy.UtilityToleranceM.Value, Near: p.Near.Near,
-	}
+	plan := drawing.NewPlan(p.Point, p.Near, p.Answer, o, a.Policy)
+	setback := plan.Setback
 	pattern, _ := survey.ParsePattern(o.Main.Anchor.Rig) // no pattern: an anchor that is not driven
 	elevation := drawing.Elevation{Units: a.u, Pattern: pattern, Stake: a.Policy.Stake}
 	for _, l := range a.Policy.LoadCases {
@@ -196,52 +196,107 @@ func forbidden(p answer.Placed) string {
 	return ""
 }
 
-// stakes lists where every stake goes, measured from the mark.
+// stakes lists where every row of stakes goes, measured from the mark, and says
+// under it how to set them.
 func (a *arranger) stakes(p PointInput, o answer.Option) []Block {
-	blocks := a.stakeTable(p, o.Main, "Stakes (pickets), main: "+o.Main.Anchor.Name())
+	main, pitch := a.stakeTable(p, o.Main, "Main: "+o.Main.Anchor.Name())
+	columns := []Column{{0.5, main}}
+	lean := a.leanWords(p, o.Main)
 	if o.Belay != nil {
-		blocks = append(blocks, a.stakeTable(p, *o.Belay, "Stakes (pickets), belay: "+o.Belay.Anchor.Name())...)
+		belay, other := a.stakeTable(p, *o.Belay, "Belay: "+o.Belay.Anchor.Name())
+		columns = append(columns, Column{0.5, belay})
+		pitch = max(pitch, other)
+		switch words := a.leanWords(p, *o.Belay); {
+		case lean == "":
+			lean = words
+		case words != "" && words != lean:
+			lean = "Main: " + lean + " Belay: " + words
+		}
 	}
-	return blocks
+	out := []Block{{Columns: columns}}
+	if lean == "" {
+		return out
+	}
+	text := fmt.Sprintf("Bearing and distance run from the mark - the surveyed point, %s - to the middle of the row. Row 1 is the front; its stakes (no.) stand across the pull", a.grid(p.Point.Position))
+	if pitch > 0 {
+		text += ", " + a.length(pitch) + " apart"
+	}
+	return append(out, Block{Text: text + ". " + lean})
 }
 
-func (a *arranger) stakeTable(p PointInput, pl answer.Placed, heading string) []Block {
+// leanWords says how the stakes of an anchor lean and where its legs meet; ""
+// where no stake is driven.
+func (a *arranger) leanWords(p PointInput, pl answer.Placed) string {
+	l := pl.Layout
+	if l == nil || len(l.Stakes) == 0 || barred(pl) {
+		return ""
+	}
+	lean := l.Stakes[0]
+	text := fmt.Sprintf("Lean every stake %s from upright towards %s true, %s magnetic", wording.Angle(lean.LeanDeg), wording.Bearing(lean.LeanTowardDeg.Degrees()), magnetic(lean.LeanTowardDeg, p.Answer.Pull))
+	if l.LeanCheck > 0 {
+		text += fmt.Sprintf(" (a stake at the heel of a 12 in boot with its head over the toe leans %s)", wording.Angle(l.LeanCheck))
+	}
+	text += "."
+	if l.CollectorM > 0 {
+		text += fmt.Sprintf(" The legs of the rigs meet at least %s ahead of the front stakes; equalise them.", a.length(l.CollectorM))
+	}
+	return text
+}
+
+// barred tells an anchor whose stakes are not listed, because they must not be
+// driven.
+func barred(pl answer.Placed) bool {
+	return pl.Verdict == answer.No && pl.Anchor.Kind == survey.KindRig
+}
+
+// stakeTable lists the rows of one anchor; pitch is how far apart the stakes of
+// a row stand.
+func (a *arranger) stakeTable(p PointInput, pl answer.Placed, heading string) (table []Block, pitch geo.Length) {
 	l := pl.Layout
 	switch {
 	case l == nil:
-		return []Block{{Heading: heading, Text: "Not laid out."}}
-	case pl.Verdict == answer.No && pl.Anchor.Kind == survey.KindRig:
-		return []Block{{Heading: heading, Text: forbidden(pl) + " Its stakes are not listed."}}
+		return []Block{{Heading: heading, Text: "Not laid out."}}, 0
+	case barred(pl):
+		return []Block{{Heading: heading, Text: forbidden(pl) + " Its stakes are not listed."}}, 0
 	case len(l.Stakes) == 0:
-		return []Block{{Heading: heading, Text: a.foundWords(p.Point, pl.Anchor)}}
+		return []Block{{Heading: heading, Text: a.foundWords(p.Point, pl.Anchor)}}, 0
 	}
-	t := Table{Columns: []string{"stake", "bearing, true", "magnetic", "distance", "USNG"}, Widths: []float64{36, 24, 24, 36, 66}}
-	for _, s := range l.Stakes {
-		name := fmt.Sprintf("row %d, no. %d", s.Row, s.Place)
+	rows := rowsOf(p.Point.Position, l.Stakes)
+	square := a.square(append(rows.middles(), p.Point.Position))
+	t := Table{Columns: []string{"row", "no.", "true", "mag.", "distance", strings.TrimSpace("USNG " + square)}, Widths: []float64{14, 7, 10, 10, 30, 23}}
+	for _, r := range rows.list {
+		name := fmt.Sprint(r.row)
 		if pl.Anchor.Count > 1 {
-			name = fmt.Sprintf("rig %d, row %d, no. %d", s.Rig, s.Row, s.Place)
+			name = fmt.Sprintf("rig %d, %d", r.rig, r.row)
 		}
-		at := [2]float64{s.Lon, s.Lat}
-		row := Row{Cells: []string{name, "the mark", "the mark", a.length(s.MarkDistanceM), a.grid(at)}}
-		if b, ok := s.MarkBearingDeg.Get(); ok {
-			row.Cells[1], row.Cells[2] = wording.Bearing(b.Degrees()), magnetic(b, p.Answer.Pull)
+		c := []string{name, fmt.Sprint(r.stakes), "mark", "mark", a.length(r.distance), strings.TrimSpace(strings.TrimPrefix(a.grid(r.middle), square))}
+		if b, ok := r.bearing.Get(); ok {
+			c[2], c[3] = wording.Bearing(b.Degrees()), magnetic(b, p.Answer.Pull)
 		}
-		t.Rows = append(t.Rows, row)
+		t.Rows = append(t.Rows, Row{Cells: c})
 	}
-	lean := l.Stakes[0]
-	note := fmt.Sprintf("Bearing and distance are taken from the mark: the surveyed point, %s. Row 1 is the front row; numbers run from the left, looking along the pull. Drive every stake leaning %s from upright towards %s true, %s magnetic.",
-		a.grid(p.Point.Position), wording.Angle(lean.LeanDeg), wording.Bearing(lean.LeanTowardDeg.Degrees()), magnetic(lean.LeanTowardDeg, p.Answer.Pull))
-	if l.LeanCheck > 0 {
-		note += fmt.Sprintf(" Check of the lean: a stake at the heel of a 12 in boot with its head over the toe leans %s.", wording.Angle(l.LeanCheck))
-	}
-	if l.CollectorM > 0 {
-		note += fmt.Sprintf(" The legs of the rigs meet at least %s ahead of the front stakes; equalise them.", a.length(l.CollectorM))
-	}
-	blocks := []Block{{Heading: heading, Table: &t}, {Text: note}}
 	if bar := forbidden(pl); bar != "" {
-		blocks[0].Heading, blocks = "", append([]Block{{Heading: heading, Lead: bar}}, blocks...)
+		heading += ". " + bar[:strings.IndexAny(bar, ",:.")] + "."
 	}
-	return blocks
+	return []Block{{Heading: heading, Table: &t}}, rows.pitch
+}
+
+// square is the zone and 100 km square that all places share, as their grid
+// references begin; "" where they share none.
+func (a *arranger) square(places []orb.Point) string {
+	square := ""
+	for i, p := range places {
+		part := strings.Fields(a.grid(p))
+		if len(part) != 4 {
+			return ""
+		}
+		s := part[0] + " " + part[1]
+		if i > 0 && s != square {
+			return ""
+		}
+		square = s
+	}
+	return square
 }
 
 // foundWords describes an anchor that is not driven.
@@ -272,44 +327,61 @@ func (a *arranger) anchorWords(x survey.Anchor) string {
 	return s
 }
 
-// lashings lists the ties of the main anchor, those that are the same in
-// every rig only once.
+// lashings lists the ties of main and belay, those that are the same only
+// once.
 func (a *arranger) lashings(o answer.Option) []Block {
-	if o.Main.Layout == nil || len(o.Main.Layout.Lashings) == 0 {
-		return nil
-	}
-	t := Table{Columns: []string{"lashing", "webbing", "pieces"}, Widths: []float64{46, 30, 14}}
-	rigs := max(o.Main.Anchor.Count, 1)
 	type tie struct {
 		what, webbing string
 		pieces        int
 	}
-	count := map[tie]int{}
-	var order []tie
-	for _, l := range o.Main.Layout.Lashings {
-		k := tie{l.What, a.length(l.WebbingM), l.Pieces}
-		if count[k]++; count[k] == 1 {
-			order = append(order, k)
+	t := Table{Columns: []string{"lashing", "webbing", "pieces"}, Widths: []float64{46, 30, 16}}
+	list := func(pl answer.Placed, prefix string) {
+		if pl.Layout == nil {
+			return
+		}
+		count := map[tie]int{}
+		var order []tie
+		for _, l := range pl.Layout.Lashings {
+			k := tie{l.What, a.length(l.WebbingM), l.Pieces}
+			if count[k]++; count[k] == 1 {
+				order = append(order, k)
+			}
+		}
+		for _, k := range order {
+			pieces := fmt.Sprint(k.pieces)
+			if n := count[k]; n > 1 {
+				pieces = fmt.Sprintf("%d × %d", n, k.pieces)
+			}
+			t.Rows = append(t.Rows, Row{Cells: []string{prefix + k.what, k.webbing, pieces}})
 		}
 	}
-	for _, k := range order {
-		pieces := fmt.Sprint(k.pieces)
-		if n := count[k]; rigs > 1 {
-			pieces = fmt.Sprintf("%d × %d", n, k.pieces)
-		}
-		t.Rows = append(t.Rows, Row{Cells: []string{k.what, k.webbing, pieces}})
+	heading := "Lashings"
+	list(o.Main, "")
+	switch {
+	case o.Belay == nil:
+	case sameRig(o):
+		heading = "Lashings; belay the same again"
+	default:
+		list(*o.Belay, "belay: ")
 	}
-	heading := "Lashings, main"
-	if rigs > 1 {
-		heading += fmt.Sprintf(", in each of %d rigs", rigs)
+	if len(t.Rows) == 0 {
+		return nil
+	}
+	if o.Main.Anchor.Count > 1 {
+		heading += fmt.Sprintf(", %d rigs", o.Main.Anchor.Count)
 	}
 	return []Block{{Heading: heading, Table: &t}}
 }
 
+// sameRig tells that the belay is the same rig as the main anchor.
+func sameRig(o answer.Option) bool {
+	return o.Belay != nil && o.Main.Anchor.Kind == survey.KindRig && o.Belay.Anchor.Kind == survey.KindRig && o.Main.Anchor.Name() == o.Belay.Anchor.Name()
+}
+
 // kit sets what the option takes against what the company carries.
-func (a *arranger) kit(o answer.Option) []Block {
+func (a *arranger) kit(o answer.Option) (kit []Block, note Block) {
 	k, n := a.Policy.Kit, o.Kit
-	t := Table{Columns: []string{"kit", "needed", "carried", ""}, Widths: []float64{26, 24, 22, 18}}
+	t := Table{Columns: []string{"kit", "needed", "carried", ""}, Widths: []float64{26, 21, 24, 23}}
 	add := func(what, needed, carried string, short bool, by string) {
 		mark := "enough"
 		if short {
@@ -325,7 +397,7 @@ func (a *arranger) kit(o answer.Option) []Block {
 		short := needed - int(carried.Value)
 		add(what, fmt.Sprint(needed), fmt.Sprintf("%g", carried.Value), short > 0, fmt.Sprintf(" by %d", short))
 	}
-	count("stakes (pickets)", n.Stakes, k.Stakes)
+	count("stakes", n.Stakes, k.Stakes)
 	count("drivers", n.Drivers, k.Drivers)
 	count("webbing pieces", n.WebbingPieces, k.WebbingPieces)
 	rope := Row{Cells: []string{"rope to the toe", wording.Unknown, a.length(k.RopeM.Value), wording.Unknown}, Loud: true}
@@ -337,37 +409,78 @@ func (a *arranger) kit(o answer.Option) []Block {
 	}
 	t.Rows = append(t.Rows, rope)
 	count("people", o.People, k.People)
-	b := []Block{{Heading: "Kit, main and belay", Table: &t}}
-	note := fmt.Sprintf("Rope carried: the longest single one. About %s to set up.", wording.Count(o.Minutes, "minute", "minutes"))
+	text := fmt.Sprintf("rope carried is the longest single one; about %s to set up", wording.Count(o.Minutes, "minute", "minutes"))
 	if n.WebbingM > 0 {
-		note = fmt.Sprintf("Webbing in all %s. ", a.length(n.WebbingM)) + note
+		text = fmt.Sprintf("webbing in all %s; ", a.length(n.WebbingM)) + text
 	}
-	return append(b, Block{Text: note})
+	return []Block{{Heading: "Kit, main and belay", Table: &t}}, Block{Text: sentence(text) + "."}
 }
 
-// checks lists the checks of the main anchor, then of the belay: failed
-// first, then those that did not run, then those that passed.
-func checks(o answer.Option) (out []Block) {
-	list := func(heading string, cs []answer.Check) {
-		if len(cs) == 0 {
-			out = append(out, Block{Heading: heading, Text: "NOT RUN: no check was made."})
-			return
-		}
-		cs = slices.Clone(cs)
-		slices.SortStableFunc(cs, func(a, b answer.Check) int { return cmp.Compare(checkRank(a), checkRank(b)) })
-		t := Table{Columns: []string{"mark", "check", "finding", "to make it pass"}, Widths: []float64{22, 34, 76, 54}}
-		for _, c := range cs {
-			title := c.Title
-			if !c.Matters {
-				title += " (shown only)"
-			}
-			t.Rows = append(t.Rows, Row{Cells: []string{checkMark(c), title, cmp.Or(c.Message, "-"), cmp.Or(c.Fix, "-")}, Loud: c.Matters && checkRank(c) < 2})
-		}
-		out = append(out, Block{Heading: heading, Table: &t})
+// checks lists the checks of main and belay: failed first, then those that did
+// not run, then those that passed. What is the same for both stands once.
+func (a *arranger) checks(o answer.Option) []Block {
+	type line struct {
+		of string
+		answer.Check
 	}
-	list("Checks, main: "+o.Main.Anchor.Name(), o.Main.Checks)
+	var all []line
+	for _, c := range o.Main.Checks {
+		all = append(all, line{"main", c})
+	}
+	heading := "Checks"
 	if o.Belay != nil {
-		list("Checks, belay: "+o.Belay.Anchor.Name(), o.Belay.Checks)
+		for _, c := range o.Belay.Checks {
+			if i := slices.IndexFunc(all, func(l line) bool { return l.of == "main" && l.Check == c }); i >= 0 {
+				all[i].of = "both"
+				continue
+			}
+			all = append(all, line{"belay", c})
+		}
+	}
+	var idle []string
+	if len(o.Main.Checks) == 0 {
+		idle = append(idle, "main")
+	}
+	if o.Belay != nil && len(o.Belay.Checks) == 0 {
+		idle = append(idle, "belay")
+	}
+	if len(idle) > 0 {
+		heading += "; NOT RUN, no check was made: " + strings.Join(idle, " and ")
+	}
+	if len(all) == 0 {
+		return []Block{{Heading: heading}}
+	}
+	slices.SortStableFunc(all, func(a, b line) int { return cmp.Compare(checkRank(a.Check), checkRank(b.Check)) })
+	open := Table{Columns: []string{"mark", "for", "check", "finding", "to make it pass"}, Widths: []float64{18, 9, 27, 92, 40}}
+	var passed []string
+	minor := false
+	for _, c := range all {
+		title := c.Title
+		if !c.Matters {
+			title, minor = title+" *", true
+		}
+		if checkRank(c.Check) < 2 {
+			open.Rows = append(open.Rows, Row{Cells: []string{checkMark(c.Check), c.of, title, cmp.Or(c.Message, "-"), cmp.Or(c.Fix, "-")}, Loud: c.Matters})
+			continue
+		}
+		if c.of != "both" && o.Belay != nil {
+			title += " (" + c.of + ")"
+		}
+		passed = append(passed, "✓ "+title+": "+cmp.Or(c.Message, "-"))
+	}
+	if minor {
+		heading += " (* shown only: does not decide the verdict)"
+	}
+	out := []Block{{Heading: heading}}
+	if len(open.Rows) > 0 {
+		out[0].Table = &open
+	}
+	if len(passed) > 0 {
+		who := "Passed: "
+		if o.Belay != nil {
+			who = "Passed, for both unless one is named: "
+		}
+		out = append(out, Block{Text: who + strings.Join(passed, "; ") + "."})
 	}
 	return out
 }

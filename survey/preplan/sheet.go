@@ -2,10 +2,11 @@
 // printed for it: what stands where, in which order, with which source. The
 // arrangement is a value, made once, and written as PDF and as HTML.
 //
-// The first page is for a person with a minute and a head lamp. The pages
-// after it are one part per point: first what a crew needs to build the
-// anchor, then the evidence behind it. Whatever is unknown, stale or unsigned
-// is printed as loudly as what is known.
+// The first page is for a person with a minute and a head lamp; what concerns
+// the whole site is on its back. Each point is one leaf: on its front what a
+// crew needs to build the anchor, on its back the checks and the evidence. The
+// sources stand once, at the end, and are cited by number. Whatever is unknown,
+// stale or unsigned is printed as loudly as what is known.
 package preplan
 
 import (
@@ -46,6 +47,9 @@ type Input struct {
 	Policy        survey.Policy
 	PrintedAt     time.Time // also the day ages are counted to
 	Paper         Paper
+	// Address is where the site is found on the department's server, for the
+	// code to scan; "" where that is not known.
+	Address string
 	// GridRef writes a position as a USNG reference; "" where there is none.
 	GridRef func(orb.Point) string
 }
@@ -66,6 +70,7 @@ type Sheet struct {
 	Paper     Paper
 	PrintedAt time.Time
 	Banners   []string // printed across the top of every page
+	State     string   // the banners in a word or two: "stale, not signed"; "" without any
 	Running   string   // names the sheet on every page
 	Foot      []string // revisions, policy and time of printing, on every page
 	Front     Front
@@ -80,17 +85,20 @@ type Front struct {
 	LatLon     string
 	Mark       string // what the position is that of
 	GeoURI     string // RFC 5870; "" without a position
-	Heading    string // over the best anchor
-	Best       *Choice
-	None       string // said in place of a best anchor
-	Second     *Choice
-	SecondNone string // said in place of a second choice
-	Map        drawing.SiteMap
-	Dangers    []Field
-	Access     Excerpt
-	Staging    Excerpt
-	State      []Field // age, sign-off, contacts
-	Cautions   []string
+	Address    string // of the site on the department's server; "" if not known
+	// AddressNone says why there is no code for the address.
+	AddressNone string
+	Heading     string // over the best anchor
+	Best        *Choice
+	None        string // said in place of a best anchor
+	Second      *Choice
+	SecondNone  string // said in place of a second choice
+	Map         drawing.SiteMap
+	Dangers     []Field
+	Access      Excerpt
+	Staging     Excerpt
+	State       []Field // age, sign-off, contacts
+	Cautions    []string
 }
 
 // Choice is an anchor as the first page puts it.
@@ -119,11 +127,18 @@ type Part struct {
 	ID      string // unique in the sheet, fit for an HTML id
 	Title   string
 	Verdict answer.Verdict // "" for none
+	Leaf    bool           // begins on the front of a leaf of its own
+	Grid    string         // USNG reference of a point; "" for none
 	Blocks  []Block
+	Back    []Block // on the back of the leaf
 }
 
-// About is the id of the part that holds the long texts of the site.
-const About = "about"
+// About is the id of the part that holds the long texts of the site, Sources
+// that of the rules and the list of sources.
+const (
+	About   = "about"
+	Sources = "sources"
+)
 
 // Block is one thing in a part. One field besides Heading is set.
 type Block struct {
@@ -136,7 +151,6 @@ type Block struct {
 	Figures []Figure // side by side where they fit
 	Columns []Column // side by side where they fit
 	WriteIn *WriteIn
-	Break   bool // not on the first page of its part, on paper
 }
 
 // Column is one of several columns; shares divide the width.
@@ -172,5 +186,4 @@ type Figure struct {
 // WriteIn is a form to be filled in by hand.
 type WriteIn struct {
 	Fields []string
-	Note   string
 }

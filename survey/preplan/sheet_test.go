@@ -250,7 +250,7 @@ func TestUnknownIsNeverBlank(t *testing.T) {
 	page = htmlOf(t, in)
 	for _, want := range []string{
 		"pull bearing unknown", "class unknown", "texture not recorded", "slope not recorded", "setback of the point not recorded", "STALE: not recorded",
-		"Locate of buried utilities: not recorded", "No buried utility layer in the atlas: not known from files.", "None recorded.",
+		"<dt>Locate</dt><dd>of buried utilities: not recorded", "no layer in the atlas, so not known from files: buried utility, overhead line, road, water", "none recorded at this point",
 	} {
 		assert.Contains(t, page, want)
 	}
@@ -263,7 +263,7 @@ func TestChecksAreMarkedThreeWays(t *testing.T) {
 	in := input(t)
 	in.Points = []preplan.PointInput{short("P3", here)}
 	page := htmlOf(t, in)
-	failed, idle, passed := strings.Index(page, "✗ FAILED"), strings.Index(page, "○ NOT RUN"), strings.Index(page, "✓ passed")
+	failed, idle, passed := strings.Index(page, "✗ FAILED"), strings.Index(page, "○ NOT RUN"), strings.Index(page, "Passed: ✓ ground: class B, provisional")
 	require.True(t, failed > 0 && idle > 0 && passed > 0)
 	assert.True(t, failed < idle && idle < passed, "what is wrong comes first")
 }
@@ -278,14 +278,17 @@ func TestStakeTable(t *testing.T) {
 	o.Main.Anchor.Rig, o.Main.Anchor.Count = "1-1", 1
 	o.Main.Layout = layout(here, 214, 1, 1, 1)
 	var rows []preplan.Row
-	for _, b := range preplan.Arrange(in).Parts[0].Blocks {
-		if b.Table != nil && b.Heading == "Stakes (pickets), main: 1-1 rig" {
-			rows = b.Table.Rows
+	for _, b := range preplan.Arrange(in).Parts[1].Blocks {
+		for _, c := range b.Columns {
+			if h := c.Blocks[0]; h.Table != nil && h.Heading == "Main: 1-1 rig" {
+				assert.Equal(t, []string{"row", "no.", "true", "mag.", "distance", "USNG 16S GH"}, h.Table.Columns)
+				rows = h.Table.Rows
+			}
 		}
 	}
 	require.Len(t, rows, 2)
-	assert.Equal(t, []string{"row 1, no. 1", "the mark", "the mark", "0 in (0 mm)", "16S GH 26577 31737"}, rows[0].Cells)
-	assert.Equal(t, []string{"row 2, no. 1", "034°", "039°", "4 ft (1.22 m)", "16S GH 26577 31738"}, rows[1].Cells, "GeodSolve and GeoConvert give 16SGH2657731738")
+	assert.Equal(t, []string{"1", "1", "mark", "mark", "0 in (0 mm)", "26577 31737"}, rows[0].Cells)
+	assert.Equal(t, []string{"2", "1", "034°", "039°", "4 ft (1.22 m)", "26577 31738"}, rows[1].Cells, "GeodSolve and GeoConvert give 16SGH2657731738")
 }
 
 func TestKitIsSetAgainstWhatIsCarried(t *testing.T) {
@@ -293,7 +296,7 @@ func TestKitIsSetAgainstWhatIsCarried(t *testing.T) {
 	in.Points = in.Points[:1]
 	in.Policy.Kit.Stakes.Value, in.Policy.Kit.RopeM.Value = 8, 20
 	page := htmlOf(t, in)
-	assert.Regexp(t, `stakes \(pickets\)</th><td>12</td><td>8</td><td>SHORT by 4</td>`, page)
+	assert.Regexp(t, `stakes</th><td>12</td><td>8</td><td>SHORT by 4</td>`, page)
 	assert.Regexp(t, `rope to the toe</th><td>74 ft \(22.5 m\)</td><td>66 ft \(20.0 m\)</td><td>SHORT</td>`, page)
 	in.Points[0].Answer.Options[0].Kit.RopeM = survey.Opt[geo.Length]{}
 	assert.Regexp(t, `rope to the toe</th><td>unknown</td>`, htmlOf(t, in))

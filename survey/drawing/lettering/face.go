@@ -125,20 +125,20 @@ var cuts = sync.OnceValue(func() (c struct {
 	for _, r := range set {
 		c.has[r] = true
 	}
-	c.font[Regular] = fpdf.UTF8CutFont(dejavusans.TTF, string(set))
-	c.font[Bold] = fpdf.UTF8CutFont(dejavusansbold.TTF, string(set))
+	c.font[Regular] = fpdf.UTF8CutFont(whole(Regular), string(set))
+	c.font[Bold] = fpdf.UTF8CutFont(whole(Bold), string(set))
 	return c
 })
 
-// Fonts returns TrueType files of both faces that have every printable
-// character of the texts: small ones where these hold nothing unusual, else
-// the whole fonts. The bytes are shared and must not be changed.
-func Fonts(used map[rune]bool) (regular, bold []byte) {
+// Fonts returns a TrueType file of each face that has every one of these
+// characters: small ones where these hold nothing unusual, else the whole
+// fonts. The bytes are shared and must not be changed.
+func Fonts(used []rune) [2][]byte {
 	c := cuts()
-	for r := range used {
+	for _, r := range used {
 		if !c.has[r] {
-			return dejavusans.TTF, dejavusansbold.TTF
+			return [2][]byte{whole(Regular), whole(Bold)}
 		}
 	}
-	return c.font[Regular], c.font[Bold]
+	return c.font
 }

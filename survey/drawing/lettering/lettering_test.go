@@ -11,6 +11,8 @@ import (
 	"codeberg.org/go-pdf/fpdf"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/image/font/sfnt"
+	"golang.org/x/image/math/fixed"
 	"pgregory.net/rapid"
 
 	"holdfast/survey/drawing/lettering"
@@ -133,9 +135,37 @@ func TestVisual(t *testing.T) {
 }
 
 func TestFontsHoldWhatIsAskedFor(t *testing.T) {
-	usual, _ := lettering.Fonts(map[rune]bool{'a': true, 'é': true, '→': true, '✓': true})
-	assert.Less(t, len(usual), len(dejavusans.TTF)/2, "the usual letters come from cut-down fonts")
-	georgian, bold := lettering.Fonts(map[rune]bool{'ა': true})
-	assert.Equal(t, len(dejavusans.TTF), len(georgian))
-	assert.Equal(t, len(dejavusansbold.TTF), len(bold))
+	usual := lettering.Fonts([]rune("aé→✓"))
+	assert.Less(t, len(usual[lettering.Regular]), len(dejavusans.TTF)/2, "the usual letters come from cut-down fonts")
+	georgian := lettering.Fonts([]rune{'ა'})
+	assert.Equal(t, len(dejavusans.TTF), len(georgian[lettering.Regular]))
+	assert.Equal(t, len(dejavusansbold.TTF), len(georgian[lettering.Bold]))
+}
+
+// A cut font has a glyph of its own for every letter asked for, as wide as in
+// the whole font.
+func TestCut(t *testing.T) {
+	var set lettering.Set
+	for _, r := range "ΩZé→✓aა" {
+		set.Add(r)
+	}
+	used := set.Runes()
+	require.Equal(t, []rune("ZaéΩა→✓"), used)
+	for _, face := range []lettering.Face{lettering.Regular, lettering.Bold} {
+		cut, err := lettering.Cut(face, used)
+		require.NoError(t, err)
+		font, err := sfnt.Parse(cut.TTF)
+		require.NoError(t, err)
+		var b sfnt.Buffer
+		seen := map[uint16]bool{}
+		for i, r := range used {
+			g := cut.Glyphs[i]
+			assert.NotZero(t, g, "%U", r)
+			assert.False(t, seen[g], "%U", r)
+			seen[g] = true
+			wide, err := font.GlyphAdvance(&b, sfnt.GlyphIndex(g), fixed.I(1000), 0)
+			require.NoError(t, err)
+			assert.InDelta(t, lettering.Advance(face, r), float64(wide)/64, 1, "%U", r)
+		}
+	}
 }
