@@ -195,7 +195,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	id := w.Header().Get("X-Request-Id")
 	p.Instance = "urn:holdfast:request:" + id
 	if p.Status >= 500 {
-		s.log.ErrorContext(r.Context(), "failed", "id", id, "path", loggedPath(r), "error", err)
+		s.log.ErrorContext(r.Context(), "failed", "id", id, "path", loggedPath(r), "kind", faultKind(err), "error", err)
 		s.metrics.faults.WithLabelValues(faultKind(err)).Inc()
 	}
 	if p.Status == http.StatusServiceUnavailable && w.Header().Get("Retry-After") == "" {

@@ -67,6 +67,8 @@ type cli struct {
 	Coverage coverageCmd `cmd:"" help:"How much of the banks on file lies within rope reach of a point that holds."`
 	Sheet    sheetCmd    `cmd:"" help:"Print the sheet of a site, a book of several, or the layout of a point."`
 	Policy   policyCmd   `cmd:"" help:"Show the department's policy, try another, put it in force."`
+	Person   personCmd   `cmd:"" help:"Accounts: who may do what, and what they are signed in with."`
+	Support  supportCmd  `cmd:"" help:"Write a file for whoever helps, without personal data."`
 	Convert  convertCmd  `cmd:"" help:"Write a position in every notation."`
 	Terrain  terrainCmd  `cmd:"" help:"Slope, aspect, fall line and section from an elevation grid."`
 }

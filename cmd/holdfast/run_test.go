@@ -65,7 +65,7 @@ func (r result) sentence(t *testing.T, code int, says string) {
 }
 
 func TestEveryVerbHasHelpWithAnExample(t *testing.T) {
-	for _, verb := range []string{"demo", "serve", "import", "imports", "imports list", "imports undo", "imports mappings", "export", "options", "near", "coverage", "sheet", "policy", "policy show", "policy try", "policy set", "convert", "terrain"} {
+	for _, verb := range []string{"demo", "serve", "import", "imports", "imports list", "imports undo", "imports mappings", "export", "options", "near", "coverage", "sheet", "policy", "policy show", "policy try", "policy set", "person", "person list", "person add", "person change", "person password", "person keys", "person token", "person device", "person screen", "person end", "person sign-out", "support", "convert", "terrain"} {
 		r := call(t, "", append(strings.Fields(verb), "--help")...)
 		assert.Equal(t, exitDone, r.code, verb)
 		assert.Contains(t, r.out, "holdfast "+verb, verb)
@@ -94,6 +94,16 @@ func TestWrongUse(t *testing.T) {
 		{"serve", "--port", "1"},
 		{"terrain"},
 		{"policy"},
+		{"person"},
+		{"person", "add", "X"},
+		{"person", "add", "X", "--role", "chief"},
+		{"person", "add", "holdfast", "--role", "viewer"},
+		{"person", "change", "X", "--open", "--close"},
+		{"support"},
+		{"support", "--to", "x.zip", "--metrics", "192.0.2.1:9090"},
+		{"serve", "--metrics", "0.0.0.0:9090"},
+		{"serve", "--tls-cert", "run_test.go"},
+		{"demo", "--listen", "0.0.0.0:0"},
 		{"policy", "try"},
 		{"policy", "show", "x"},
 		{"options", "X", "--required", "0"},
