@@ -69,6 +69,14 @@ var rights = map[string]string{
 	"GET /imports/{number}/undo":               loads,
 	"POST /imports/{number}/undo":              loads,
 
+	"POST /points/{id}/pull-tests":            records,
+	"POST /points/{id}/photos":                records,
+	"POST /points/{id}/photos/{photo}/remove": records,
+	"POST /points/{id}/photos/{photo}/place":  records,
+	"GET /photos/{photo}":                     reads,
+	"GET /photos/{photo}/small":               reads,
+	"PUT /api/photos/{photo}":                 records,
+
 	"GET /walk":                 records,
 	"GET /walk/area":            records,
 	"GET /walk/districts":       records,
