@@ -31,8 +31,14 @@ var named = map[string][]string{
 var whole = []string{"/geometry", "/properties/pull", "/properties/buried_utilities", "/properties/overhead", "/properties/position", "/properties/review"}
 
 // fields are the values of a document by their paths, each in one way of
-// writing it.
+// writing it. The path of a member of a list has inList before its name; that
+// of what is shown has not.
 type fields map[string]string
+
+const inList = "\x00"
+
+// shown is a path without the marks of lists.
+func shown(path string) string { return strings.ReplaceAll(path, inList, "") }
 
 // cut takes a document apart. Finer goes down to the single values; otherwise
 // what belongs together stays together.
@@ -80,7 +86,7 @@ func (f fields) addList(path string, list []any, finer bool) error {
 		together[name] = append(together[name], member)
 	}
 	for name, members := range together {
-		at := path + "/" + escape(name)
+		at := path + "/" + inList + escape(name)
 		var err error
 		if finer && len(members) == 1 && named[last(path)] != nil {
 			err = f.add(at, members[0], finer)
@@ -130,5 +136,6 @@ func tokens(path string) []string {
 }
 
 func escape(key string) string {
+	key = strings.ReplaceAll(key, inList, "")
 	return strings.ReplaceAll(strings.ReplaceAll(key, "~", "~0"), "/", "~1")
 }

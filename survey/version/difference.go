@@ -26,10 +26,6 @@ func Differences(before, after json.RawMessage) ([]Difference, error) {
 	if err != nil {
 		return nil, err
 	}
-	return differences(was, is), nil
-}
-
-func differences(was, is fields) []Difference {
 	paths := slices.Collect(maps.Keys(was))
 	for path := range is {
 		if _, both := was[path]; !both {
@@ -44,7 +40,11 @@ func differences(was, is fields) []Difference {
 		}
 		out = append(out, Difference{Path: path, Before: raw(was, path), After: raw(is, path)})
 	}
-	return gather(out, was, is)
+	out = gather(out, was, is)
+	for i := range out {
+		out[i].Path = shown(out[i].Path)
+	}
+	return out, nil
 }
 
 func raw(f fields, path string) json.RawMessage {
