@@ -69,7 +69,7 @@ var allowed = map[string][]string{
 	"survey/rig":               {"geo", "geo/geojson", "geo/tangent", "survey", "survey/ground", "survey/soil"},
 	"survey/secret":            {"survey"},
 	"survey/soil":              {"geo", "survey"},
-	"survey/sqlite":            {"geo", "geo/cql2", "geo/geojson", "survey"},
+	"survey/sqlite":            {"geo", "geo/cql2", "geo/geojson", "survey", "survey/version"},
 	"survey/surround":          {"geo", "geo/geodesic", "geo/tangent", "survey"},
 	"survey/walk":              {"geo", "geo/convert", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "geo/tangent", "survey", "survey/answer", "survey/surround"},
 	"survey/version":           {"geo", "geo/geojson", "survey", "survey/drawing/wording"},

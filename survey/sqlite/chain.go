@@ -19,7 +19,8 @@ import (
 //
 // A revision is hashed as a list of fields, each preceded by its length in
 // bytes as eight bytes, the highest first: the words "holdfast revision 1",
-// collection, id, time, who, device, verb, the item after it (nothing when
+// collection, id, time, who, device, verb ("settle" where it settles what
+// versions made apart did not agree on), the item after it (nothing when
 // deleted) and the hashes of its parents, sorted. Its link is the SHA-256 of
 // the link before it (32 zero bytes at first) and its hash, so that the last
 // link stands for every revision and their order. The text of each field is
@@ -66,8 +67,18 @@ func seal(fields ...string) Hash {
 
 // hashRevision hashes a revision as Hash says; at is its time as stored.
 func hashRevision(r Revision, at string, parents []Hash) Hash {
-	return seal("holdfast revision 1", r.Collection, r.ID, at, r.Who, r.Device, string(r.Verb), string(r.After), string(joinHashes(parents)))
+	return seal("holdfast revision 1", r.Collection, r.ID, at, r.Who, r.Device, string(wireVerb(r)), string(r.After), string(joinHashes(parents)))
 }
+
+// wireVerb is the verb by which a revision is known in every atlas.
+func wireVerb(r Revision) Verb {
+	if r.Settles {
+		return settle
+	}
+	return r.Verb
+}
+
+const settle Verb = "settle"
 
 func linkAfter(last, hash Hash) Hash {
 	return sha256.Sum256(append(last[:], hash[:]...))
@@ -75,13 +86,15 @@ func linkAfter(last, hash Hash) Hash {
 
 // joinHashes writes hashes one after the other, sorted.
 func joinHashes(list []Hash) []byte {
-	sorted := slices.SortedFunc(slices.Values(list), func(a, b Hash) int { return bytes.Compare(a[:], b[:]) })
+	sorted := slices.SortedFunc(slices.Values(list), compareHashes)
 	out := []byte{} // never NULL
 	for _, h := range sorted {
 		out = append(out, h[:]...)
 	}
 	return out
 }
+
+func compareHashes(a, b Hash) int { return bytes.Compare(a[:], b[:]) }
 
 func splitHashes(b []byte) []Hash {
 	var out []Hash
@@ -104,41 +117,67 @@ func (t *tx) lastLink(ctx context.Context) (Hash, error) {
 	return t.link, nil
 }
 
-// enchain adds a revision to the chain.
-func (t *tx) enchain(ctx context.Context, number int64, hash Hash, parents []Hash) error {
-	last, err := t.lastLink(ctx)
-	if err != nil {
-		return err
-	}
-	link := linkAfter(last, hash)
-	_, err = t.ExecContext(ctx, `
+const (
+	insertLink = `
 		INSERT INTO chain (
 			number,
 			hash,
 			parents,
 			link
-		) VALUES (?, ?, ?, ?)`, number, hash[:], joinHashes(parents), link[:])
+		) VALUES (?, ?, ?, ?)`
+	insertSettling = `
+		INSERT INTO chain (
+			number,
+			hash,
+			parents,
+			link,
+			settles
+		) VALUES (?, ?, ?, ?, 1)`
+)
+
+// enchain adds a revision to the chain.
+func (t *tx) enchain(ctx context.Context, number int64, hash Hash, parents []Hash, settles bool) error {
+	last, err := t.lastLink(ctx)
 	if err != nil {
+		return err
+	}
+	link := linkAfter(last, hash)
+	statement := insertLink
+	if settles {
+		statement = insertSettling
+	}
+	if _, err := t.ExecContext(ctx, statement, number, hash[:], joinHashes(parents), link[:]); err != nil {
 		return err
 	}
 	t.last, t.link, t.wrote = number, link, true
 	return nil
 }
 
-// heads returns the revisions of an item that no other was made on yet.
+// heads returns the revisions of an item that no other was made on yet: one,
+// unless versions were made apart.
 func (t *tx) heads(ctx context.Context, collection, id string) ([]Hash, error) {
-	var h Hash
-	err := t.QueryRowContext(ctx, `
-		SELECT chain.hash
-		FROM revisions
-		JOIN chain ON chain.number = revisions.number
-		WHERE revisions.collection = ? AND revisions.id = ?
-		ORDER BY revisions.number DESC
-		LIMIT 1`, collection, id).Scan(&h)
-	if errors.Is(err, sql.ErrNoRows) {
-		return nil, nil
+	rows, err := t.QueryContext(ctx, `
+		SELECT hash
+		FROM chain
+		WHERE number IN (SELECT number FROM forks WHERE collection = ?1 AND id = ?2)
+		UNION ALL
+		SELECT hash
+		FROM chain
+		WHERE number = (SELECT max(number) FROM revisions WHERE collection = ?1 AND id = ?2)
+			AND NOT EXISTS (SELECT 1 FROM forks WHERE collection = ?1 AND id = ?2)`, collection, id)
+	if err != nil {
+		return nil, err
 	}
-	return []Hash{h}, err
+	defer rows.Close()
+	var out []Hash
+	for rows.Next() {
+		var h Hash
+		if err := rows.Scan(&h); err != nil {
+			return nil, err
+		}
+		out = append(out, h)
+	}
+	return out, rows.Err()
 }
 
 // enchainAll gives the history of an atlas from before the chain its links:
@@ -153,7 +192,7 @@ func enchainAll(ctx context.Context, t *tx) error {
 		for _, r := range page {
 			item := r.Collection + "\x00" + r.ID
 			h := hashRevision(r, r.At.Format(timeFormat), heads[item])
-			if err := t.enchain(ctx, r.Number, h, heads[item]); err != nil {
+			if err := t.enchain(ctx, r.Number, h, heads[item], false); err != nil {
 				return err
 			}
 			heads[item] = []Hash{h}

@@ -150,9 +150,14 @@ func (t *tx) put(ctx context.Context, k kind, it item, seen survey.Opt[int64]) (
 	if err != nil {
 		return 0, err
 	}
+	return number, t.keep(ctx, k, it, number, t.stamp(), t.author.Who)
+}
+
+// keep writes the row of an item that a revision made what it is.
+func (t *tx) keep(ctx context.Context, k kind, it item, number int64, at, who string) error {
 	var n int64
 	b := it.bound
-	err = t.QueryRowContext(ctx, k.save,
+	err := t.QueryRowContext(ctx, k.save,
 		it.id,
 		it.key,
 		it.words,
@@ -162,14 +167,14 @@ func (t *tx) put(ctx context.Context, k kind, it item, seen survey.Opt[int64]) (
 		b.Max.Lat(),
 		string(it.body),
 		number,
-		t.stamp(),
-		t.author.Who,
+		at,
+		who,
 	).Scan(&n)
 	if err != nil {
-		return 0, err
+		return err
 	}
 	_, err = t.ExecContext(ctx, k.place, n, b.Min.Lon(), b.Max.Lon(), b.Min.Lat(), b.Max.Lat())
-	return number, err
+	return err
 }
 
 // delete turns an item into a tombstone.
@@ -188,10 +193,15 @@ func (t *tx) delete(ctx context.Context, k kind, id string, seen survey.Opt[int6
 	if err != nil {
 		return err
 	}
-	if _, err := t.ExecContext(ctx, k.bury, number, t.stamp(), t.author.Who, st.n); err != nil {
+	return t.buried(ctx, k, st.n, number, t.stamp(), t.author.Who)
+}
+
+// buried makes the row of an item a tombstone.
+func (t *tx) buried(ctx context.Context, k kind, n, number int64, at, who string) error {
+	if _, err := t.ExecContext(ctx, k.bury, number, at, who, n); err != nil {
 		return err
 	}
-	_, err = t.ExecContext(ctx, k.unbox, st.n)
+	_, err := t.ExecContext(ctx, k.unbox, n)
 	return err
 }
 

@@ -45,22 +45,31 @@ func putPoint(ctx context.Context, t *tx, p survey.Point, expect survey.Opt[int6
 			return row, err
 		}
 	}
-	f, err := p.Feature()
+	it, err := pointItem(p)
 	if err != nil {
 		return row, err
 	}
+	number, err := t.put(ctx, pointKind, it, expect)
+	return Row[survey.Point]{Item: p, Revision: number, UpdatedAt: t.now, UpdatedBy: t.author.Who}, err
+}
+
+// pointItem is what is kept of a point whose site is an id.
+func pointItem(p survey.Point) (item, error) {
+	f, err := p.Feature()
+	if err != nil {
+		return item{}, err
+	}
 	body, err := json.Marshal(f)
 	if err != nil {
-		return row, fmt.Errorf("write point %s: %w", p.Label, err)
+		return item{}, fmt.Errorf("write point %s: %w", p.Label, err)
 	}
-	number, err := t.put(ctx, pointKind, item{
+	return item{
 		id:    p.ID,
 		key:   p.Site,
 		words: fold(p.Label),
 		bound: p.Position.Bound(),
 		body:  body,
-	}, expect)
-	return Row[survey.Point]{Item: p, Revision: number, UpdatedAt: t.now, UpdatedBy: t.author.Who}, err
+	}, nil
 }
 
 // siteID resolves the id or code of a live site.

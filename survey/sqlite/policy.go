@@ -30,7 +30,7 @@ func setPolicy(ctx context.Context, t *tx, p survey.Policy) error {
 	var version string
 	var before []byte
 	verb := Replace
-	err = t.QueryRowContext(ctx, `SELECT version, body FROM policies ORDER BY revision DESC LIMIT 1`).Scan(&version, &before)
+	err = t.QueryRowContext(ctx, `SELECT version, body FROM policies WHERE revision = (SELECT revision FROM policy_in_force)`).Scan(&version, &before)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		verb = Create
@@ -46,18 +46,37 @@ func setPolicy(ctx context.Context, t *tx, p survey.Policy) error {
 	if used > 0 {
 		return refuse(survey.ErrConflict, nil, "version %q of the policy is already on record: give the changed policy a new version", p.Version)
 	}
-	number, err := t.record(ctx, Policies, "policy", verb, before, body)
+	number, err := t.record(ctx, Policies, policyID, verb, before, body)
 	if err != nil {
 		return err
 	}
-	_, err = t.ExecContext(ctx, `
+	if err := t.keepPolicy(ctx, number, p.Version, body, t.stamp(), t.author.Who); err != nil {
+		return err
+	}
+	return t.enforce(ctx, number)
+}
+
+// policyID is what the policy is called in the history.
+const policyID = "policy"
+
+// keepPolicy puts a policy on record.
+func (t *tx) keepPolicy(ctx context.Context, number int64, version string, body []byte, at, who string) error {
+	_, err := t.ExecContext(ctx, `
 		INSERT INTO policies (
 			revision,
 			version,
 			body,
 			set_at,
 			set_by
-		) VALUES (?, ?, ?, ?, ?)`, number, p.Version, string(body), t.stamp(), t.author.Who)
+		) VALUES (?, ?, ?, ?, ?)`, number, version, string(body), at, who)
+	return err
+}
+
+// enforce puts a policy that is on record in force.
+func (t *tx) enforce(ctx context.Context, number int64) error {
+	_, err := t.ExecContext(ctx, `
+		INSERT INTO policy_in_force (one, revision) VALUES (1, ?)
+		ON CONFLICT (one) DO UPDATE SET revision = excluded.revision`, number)
 	return err
 }
 
@@ -70,15 +89,15 @@ func (s *Store) Policy(ctx context.Context) (survey.Policy, error) {
 			set_at,
 			set_by
 		FROM policies
-		ORDER BY revision DESC
-		LIMIT 1`), readPolicy)
+		WHERE revision = (SELECT revision FROM policy_in_force)`), readPolicy)
 	if errors.Is(err, sql.ErrNoRows) {
 		return survey.Policy{}, refuse(survey.ErrNotFound, nil, "no policy has been set in this atlas")
 	}
 	return row.Item, explain("read policy", err)
 }
 
-// Policies returns every policy ever in force, newest first.
+// Policies returns every policy on record: the one in force, then the others,
+// newest first.
 func (s *Store) Policies(ctx context.Context) ([]Row[survey.Policy], error) {
 	rows, err := s.read.QueryContext(ctx, `
 		SELECT
@@ -87,7 +106,7 @@ func (s *Store) Policies(ctx context.Context) ([]Row[survey.Policy], error) {
 			set_at,
 			set_by
 		FROM policies
-		ORDER BY revision DESC`)
+		ORDER BY revision = (SELECT revision FROM policy_in_force) DESC, revision DESC`)
 	out, err := all(rows, err, readPolicy)
 	return out, explain("list policies", err)
 }

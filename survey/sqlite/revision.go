@@ -38,6 +38,7 @@ type Revision struct {
 	Who        string          `json:"who"`
 	Device     string          `json:"device,omitempty"`
 	Verb       Verb            `json:"verb"`
+	Settles    bool            `json:"settles,omitempty"` // what versions made apart did not agree on
 	Before     json.RawMessage `json:"before,omitempty"` // nil when there was none
 	After      json.RawMessage `json:"after,omitempty"`  // nil when deleted
 }
@@ -46,22 +47,27 @@ type Revision struct {
 // number.
 func (t *tx) record(ctx context.Context, collection, id string, verb Verb, before, after []byte) (int64, error) {
 	var parents []Hash
-	if verb != Create { // then there is nothing it was made on
-		var err error
+	var err error
+	if verb != Create || collection != Sites && collection != Points { // else there is nothing it was made on
 		if parents, err = t.heads(ctx, collection, id); err != nil {
 			return 0, err
 		}
 	}
-	return t.append(ctx, Revision{
+	number, err := t.append(ctx, Revision{
 		Collection: collection,
 		ID:         id,
 		At:         t.now,
 		Who:        t.author.Who,
 		Device:     t.author.Device,
 		Verb:       verb,
+		Settles:    t.settles,
 		Before:     before,
 		After:      after,
 	}, parents)
+	if err != nil {
+		return 0, err
+	}
+	return number, t.rejoin(ctx, collection, id)
 }
 
 // append adds a revision with everything it says to the history.
@@ -94,7 +100,7 @@ func (t *tx) append(ctx context.Context, r Revision, parents []Hash) (int64, err
 	if err != nil {
 		return 0, err
 	}
-	return number, t.enchain(ctx, number, hashRevision(r, at, parents), parents)
+	return number, t.enchain(ctx, number, hashRevision(r, at, parents), parents, r.Settles)
 }
 
 // text stores JSON as text, nil as NULL.
@@ -118,6 +124,25 @@ const selectRevision = `
 			after
 		FROM revisions`
 
+// selectChained is selectRevision with what the chain has of it.
+const selectChained = `
+		SELECT
+			revisions.number,
+			collection,
+			id,
+			at,
+			who,
+			device,
+			verb,
+			before,
+			after,
+			settles,
+			hash,
+			parents,
+			link
+		FROM revisions
+		JOIN chain ON chain.number = revisions.number`
+
 // History returns every revision of an item, newest first; none when the item
 // never existed.
 func (s *Store) History(ctx context.Context, collection, id string) ([]Revision, error) {
@@ -139,19 +164,54 @@ func readRevisions(rows *sql.Rows, err error) ([]Revision, error) {
 	var out []Revision
 	for rows.Next() {
 		var r Revision
-		var at moment
-		var before, after *string
-		if err := rows.Scan(&r.Number, &r.Collection, &r.ID, &at, &r.Who, &r.Device, &r.Verb, &before, &after); err != nil {
+		if err := r.scan(rows); err != nil {
 			return nil, err
 		}
-		r.At = at.Time
-		if before != nil {
-			r.Before = json.RawMessage(*before)
-		}
-		if after != nil {
-			r.After = json.RawMessage(*after)
-		}
 		out = append(out, r)
+	}
+	return out, rows.Err()
+}
+
+// scan reads a row of selectRevision; more is what follows in it.
+func (r *Revision) scan(rows *sql.Rows, more ...any) error {
+	var at moment
+	var before, after *string
+	into := []any{&r.Number, &r.Collection, &r.ID, &at, &r.Who, &r.Device, &r.Verb, &before, &after}
+	if err := rows.Scan(append(into, more...)...); err != nil {
+		return err
+	}
+	r.At = at.Time
+	if before != nil {
+		r.Before = json.RawMessage(*before)
+	}
+	if after != nil {
+		r.After = json.RawMessage(*after)
+	}
+	return nil
+}
+
+// chained is a revision with its place in the chain.
+type chained struct {
+	Revision
+	hash    Hash
+	parents []Hash
+	link    Hash
+}
+
+func readChained(rows *sql.Rows, err error) ([]chained, error) {
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []chained
+	for rows.Next() {
+		var c chained
+		var parents []byte
+		if err := c.scan(rows, &c.Settles, &c.hash, &parents, &c.link); err != nil {
+			return nil, err
+		}
+		c.parents = splitHashes(parents)
+		out = append(out, c)
 	}
 	return out, rows.Err()
 }
@@ -161,6 +221,9 @@ func (s *Store) At(ctx context.Context, collection, id string, number int64) (Re
 	rows, err := s.read.QueryContext(ctx, selectRevision+`
 		WHERE collection = ? AND id = ? AND number = ?`, collection, id, number)
 	found, err := readRevisions(rows, err)
+	if err == nil {
+		found, err = discreetRevisions(ctx, found)
+	}
 	if err != nil {
 		return Revision{}, explain("read history", err)
 	}

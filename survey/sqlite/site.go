@@ -47,22 +47,31 @@ func putSite(ctx context.Context, t *tx, site survey.Site, expect survey.Opt[int
 	if !errors.Is(err, sql.ErrNoRows) {
 		return row, err
 	}
-	f, err := site.Feature()
+	it, err := siteItem(site)
 	if err != nil {
 		return row, err
 	}
+	number, err := t.put(ctx, siteKind, it, expect)
+	return Row[survey.Site]{Item: site, Revision: number, UpdatedAt: t.now, UpdatedBy: t.author.Who}, err
+}
+
+// siteItem is what is kept of a site.
+func siteItem(site survey.Site) (item, error) {
+	f, err := site.Feature()
+	if err != nil {
+		return item{}, err
+	}
 	body, err := json.Marshal(f)
 	if err != nil {
-		return row, fmt.Errorf("write site %s: %w", site.Code, err)
+		return item{}, fmt.Errorf("write site %s: %w", site.Code, err)
 	}
-	number, err := t.put(ctx, siteKind, item{
+	return item{
 		id:    site.ID,
-		key:   code,
+		key:   fold(site.Code),
 		words: fold(site.Code + "\n" + site.Name),
 		bound: extent(site.Geometry),
 		body:  body,
-	}, expect)
-	return Row[survey.Site]{Item: site, Revision: number, UpdatedAt: t.now, UpdatedBy: t.author.Who}, err
+	}, nil
 }
 
 // DeleteSite turns a site into a tombstone; its history stays readable. A site
@@ -86,9 +95,10 @@ func (t *tx) remove(ctx context.Context, k kind, id string, expect survey.Opt[in
 }
 
 // Site returns the site with that id or, failing that, that code in any
-// letter case.
+// letter case. A code that two sites have, because two stations gave it, is a
+// survey.ErrConflict that lists them.
 func (s *Store) Site(ctx context.Context, idOrCode string) (Row[survey.Site], error) {
-	row, err := one(s.read.QueryRowContext(ctx, `
+	rows, err := s.read.QueryContext(ctx, `
 		SELECT
 			body,
 			revision,
@@ -96,12 +106,19 @@ func (s *Store) Site(ctx context.Context, idOrCode string) (Row[survey.Site], er
 			updated_by
 		FROM sites
 		WHERE deleted = 0 AND (id = ? OR code = ?)
-		ORDER BY id = ? DESC
-		LIMIT 1`, idOrCode, fold(idOrCode), idOrCode), discreetly(ctx, readSite))
-	if errors.Is(err, sql.ErrNoRows) {
-		return row, survey.NotFound("site", idOrCode)
+		ORDER BY id = ? DESC, id
+		LIMIT 2`, idOrCode, fold(idOrCode), idOrCode)
+	found, err := all(rows, err, discreetly(ctx, readSite))
+	switch {
+	case err != nil:
+		return Row[survey.Site]{}, explain("read site", err)
+	case len(found) == 0:
+		return Row[survey.Site]{}, survey.NotFound("site", idOrCode)
+	case len(found) > 1 && found[0].Item.ID != idOrCode:
+		return Row[survey.Site]{}, refuse(survey.ErrConflict, nil, "%s is the code of two sites, %s (%s) and %s (%s): say which by id, and give one another code",
+			idOrCode, found[0].Item.Name, found[0].Item.ID, found[1].Item.Name, found[1].Item.ID)
 	}
-	return row, explain("read site", err)
+	return found[0], nil
 }
 
 // readSite reads a stored site. It was valid when it was written; rules made

@@ -137,6 +137,7 @@ type tx struct {
 
 	wrote  bool   // a revision
 	detail []byte // for the log, JSON; nil for none
+	settles bool  // revisions settle what versions made apart did not agree on
 	linked bool   // last and link are read
 	last   int64  // number of the last revision
 	link   Hash   // and its link in the chain
