@@ -44,6 +44,8 @@ type Layer struct {
 	// HeightUnitM is the length in metres of one unit of an elevation layer's
 	// heights, when its file does not say.
 	HeightUnitM Opt[float64] `json:"height_unit_m,omitzero"`
+	// SHA256 is of what the layer holds, as the store says; it is set there.
+	SHA256 string `json:"sha256,omitempty"`
 }
 
 // Validate lists what cannot be stored.

@@ -52,6 +52,9 @@ func (s *Store) addLayer(ctx context.Context, l survey.Layer, features iter.Seq2
 		if err := t.saveContents(ctx, n, held); err != nil {
 			return err
 		}
+		if l.SHA256, err = digestLayer(ctx, t, n); err != nil {
+			return err
+		}
 		made, err = t.saveLayer(ctx, was, n, l, o)
 		return err
 	})

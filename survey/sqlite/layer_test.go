@@ -51,6 +51,8 @@ func TestLayer(t *testing.T) {
 	require.NoError(t, err)
 	want := gas()
 	want.Features, want.LoadedAt, want.LoadedBy = 8, noon, officer.Who
+	assert.Len(t, l.SHA256, 64)
+	want.SHA256 = l.SHA256
 	assert.Equal(t, want, l)
 	got, err := s.Layer(ctx, "gas")
 	require.NoError(t, err)

@@ -55,6 +55,9 @@ func (s *Store) addRaster(ctx context.Context, l survey.Layer, covers orb.Polygo
 		if err := t.addFile(ctx, n, file); err != nil {
 			return err
 		}
+		if l.SHA256, err = digestLayer(ctx, t, n); err != nil {
+			return err
+		}
 		made, err = t.saveLayer(ctx, was, n, l, o)
 		return err
 	})
