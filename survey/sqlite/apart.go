@@ -249,12 +249,11 @@ func (t *tx) writeItem(ctx context.Context, collection, id string, doc []byte, n
 		}
 		return t.keep(ctx, k, it, number, at, by.Who)
 	}
-	st, err := t.state(ctx, k, id)
-	if err == nil && !st.found { // it came and went elsewhere
-		if err = t.writeItem(ctx, collection, id, by.Before, number, by); err == nil {
-			st, err = t.state(ctx, k, id)
-		}
+	// A tombstone keeps what was taken out.
+	if err := t.writeItem(ctx, collection, id, by.Before, number, by); err != nil {
+		return err
 	}
+	st, err := t.state(ctx, k, id)
 	if err != nil {
 		return err
 	}

@@ -87,8 +87,15 @@ func Check(ctx context.Context, path string, each func(step string)) (Report, er
 		name string
 		do   func(context.Context) error
 	}{
-		{"pages", c.pages}, {"structure", c.schema}, {"history", c.history}, {"log", c.log}, {"sites", c.sites}, {"points", c.points},
-		{"policies", c.policies}, {"layers", c.layers}, {"conflicts", c.apart},
+		{"pages", c.pages},
+		{"structure", c.schema},
+		{"history", c.history},
+		{"log", c.log},
+		{"sites", c.sites},
+		{"points", c.points},
+		{"policies", c.policies},
+		{"layers", c.layers},
+		{"conflicts", c.apart},
 	} {
 		each(step.name)
 		err := step.do(ctx)

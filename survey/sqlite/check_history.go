@@ -167,10 +167,10 @@ func (c *checking) items(ctx context.Context, k kind, key string, count *int) er
 		var r kept
 		var last sql.NullInt64
 		var forked bool
-		var after *string
+		var before, after *string
 		var at, who sql.NullString
 		err := rows.Scan(&r.n, &r.revision, &r.id, &r.key, &r.words, &r.box[0], &r.box[1], &r.box[2], &r.box[3], &r.body, &r.at, &r.who, &r.deleted,
-			&r.boxed[0], &r.boxed[1], &r.boxed[2], &r.boxed[3], &last, &after, &at, &who, &forked)
+			&r.boxed[0], &r.boxed[1], &r.boxed[2], &r.boxed[3], &last, &before, &after, &at, &who, &forked)
 		if err != nil {
 			return err
 		}
@@ -183,7 +183,7 @@ func (c *checking) items(ctx context.Context, k kind, key string, count *int) er
 		case forked:
 			apart = append(apart, r)
 		default:
-			c.item(k, r, after, at.String, who.String)
+			c.item(k, r, before, after, at.String, who.String)
 		}
 		return nil
 	}, strings.NewReplacer("{table}", k.table, "{key}", key).Replace(`
@@ -206,6 +206,7 @@ func (c *checking) items(ctx context.Context, k kind, key string, count *int) er
 			b.east,
 			b.north,
 			(SELECT max(number) FROM revisions WHERE collection = '{table}' AND id = t.id),
+			r.before,
 			r.after,
 			r.at,
 			r.who,
@@ -226,21 +227,29 @@ func (c *checking) items(ctx context.Context, k kind, key string, count *int) er
 		if err != nil {
 			return err
 		}
-		var doc *string
-		if joined.Doc != nil {
-			text := string(joined.Doc)
-			doc = &text
-		}
 		by := history[slices.IndexFunc(history, func(h chained) bool { return h.hash.String() == joined.Newest[0] })]
-		c.item(k, r, doc, by.At.Format(timeFormat), by.Who)
+		c.item(k, r, textOf(by.Before), textOf(joined.Doc), by.At.Format(timeFormat), by.Who)
 	}
 	return c.unrowed(ctx, k)
 }
 
-// item holds one row to its version; nil when it is taken out.
-func (c *checking) item(k kind, r kept, doc *string, at, who string) {
+func textOf(doc []byte) *string {
+	if doc == nil {
+		return nil
+	}
+	text := string(doc)
+	return &text
+}
+
+// item holds one row to its version; nil when it is taken out, and then it
+// keeps what was there before.
+func (c *checking) item(k kind, r kept, before, doc *string, at, who string) {
 	where := k.noun + " " + r.id
-	if r.deleted != (doc == nil) || doc != nil && *doc != string(r.body) {
+	want := doc
+	if r.deleted {
+		want = before
+	}
+	if r.deleted != (doc == nil) || want == nil || *want != string(r.body) {
 		c.add(where, mendByRestore, "is not what its history says")
 		return
 	}

@@ -39,8 +39,8 @@ type Revision struct {
 	Device     string          `json:"device,omitempty"`
 	Verb       Verb            `json:"verb"`
 	Settles    bool            `json:"settles,omitempty"` // what versions made apart did not agree on
-	Before     json.RawMessage `json:"before,omitempty"` // nil when there was none
-	After      json.RawMessage `json:"after,omitempty"`  // nil when deleted
+	Before     json.RawMessage `json:"before,omitempty"`  // nil when there was none
+	After      json.RawMessage `json:"after,omitempty"`   // nil when deleted
 }
 
 // record appends a revision, made on what the item is now, and returns its

@@ -105,7 +105,9 @@ func Open(ctx context.Context, path string, o Options) (*Store, error) {
 // PRAGMA sent to a pool reaches only one of its connections.
 func open(abs string, params url.Values, conns int) (*sql.DB, error) {
 	params.Set("_foreign_keys", "1")
-	params.Set("_busy_timeout", fmt.Sprint(busyTimeout.Milliseconds()))
+	if !params.Has("_busy_timeout") {
+		params.Set("_busy_timeout", fmt.Sprint(busyTimeout.Milliseconds()))
+	}
 	params.Set("_synchronous", "FULL")
 	params.Set("_stmt_cache_size", "64")
 	file := url.URL{Path: filepath.ToSlash(abs)}
@@ -135,12 +137,12 @@ type tx struct {
 	author Author
 	now    time.Time
 
-	wrote  bool   // a revision
-	detail []byte // for the log, JSON; nil for none
-	settles bool  // revisions settle what versions made apart did not agree on
-	linked bool   // last and link are read
-	last   int64  // number of the last revision
-	link   Hash   // and its link in the chain
+	wrote   bool   // a revision
+	detail  []byte // for the log, JSON; nil for none
+	settles bool   // revisions settle what versions made apart did not agree on
+	linked  bool   // last and link are read
+	last    int64  // number of the last revision
+	link    Hash   // and its link in the chain
 }
 
 // change runs do as one transaction: all of it is kept, or none. When it wrote
