@@ -95,6 +95,7 @@ func Check(ctx context.Context, path string, each func(step string)) (Report, er
 		{"points", c.points},
 		{"policies", c.policies},
 		{"layers", c.layers},
+		{"photos", c.photos},
 		{"conflicts", c.apart},
 	} {
 		each(step.name)

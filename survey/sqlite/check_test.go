@@ -43,6 +43,11 @@ func lived(t testing.TB) string {
 	_, err = s.AddRaster(ctx, survey.Layer{ID: "ground", Title: "Ground", Role: survey.RoleElevation}, orb.Polygon{{{-91.3, 44.6}, {-91.1, 44.6}, {-91.1, 44.8}, {-91.3, 44.6}}}, strings.NewReader(strings.Repeat("231 232\n", 9000)), officer)
 	require.NoError(t, err)
 	require.NoError(t, s.Note(ctx, sqlite.Event{What: "sign-in"}, officer))
+	p2, err := s.Point(ctx, "KB/P2")
+	require.NoError(t, err)
+	require.NoError(t, s.AddPhotoTo(ctx, sqlite.Photo{
+		ID: "photo-1", Point: p2.Item.ID, Source: make([]byte, 32), Width: 1, Height: 1, Position: survey.Known(orb.Point{-91.2, 44.65}), JPEG: []byte(strings.Repeat("picture ", 900)), Small: []byte("small"),
+	}, officer))
 
 	// And something that was edited apart.
 	away := filepath.Join(t.TempDir(), "away.db")
@@ -83,7 +88,7 @@ func TestCheckSound(t *testing.T) {
 	require.NoError(t, err)
 	putPoint(t, s, row.Item)
 	assert.Empty(t, check(t, path).Findings, "beside a program that has it open")
-	for format := 1; format <= 8; format++ {
+	for format := 1; format <= 9; format++ {
 		path := unpack(t, format)
 		require.NoError(t, open(t, path, sqlite.Options{}).Close())
 		assert.Empty(t, check(t, path).Findings, "format %d brought up to date", format)
@@ -141,6 +146,9 @@ func TestCheckFindsMeddling(t *testing.T) {
 		"the policy":               {`DROP TRIGGER policies_keep_update; UPDATE policies SET body = replace(body, '"value":10', '"value":5')`, "policy", "is not what revision"},
 		"a row without its site":   {`UPDATE points SET site = 'nowhere' WHERE n = 2`, "rows", "row of sites that is not there"},
 		"a conflict swept away":    {`DELETE FROM conflicts`, "points ", "has 0 conflicts noted, and its history has 1"},
+		"a photo":                  {`DROP TRIGGER photos_keep_update; UPDATE photos SET small = zeroblob(5)`, "photo photo-1", "not what was taken in"},
+		"a photo's place":          {`DROP TRIGGER photos_keep_update; UPDATE photos SET lat = 44.66`, "photo photo-1", "not what was taken in"},
+		"a missing photo":          {`DROP TRIGGER photos_keep_delete; DELETE FROM photos`, "point ", "lists the photo photo-1, which is not in the atlas"},
 		"another atlas's identity": {`UPDATE meta SET atlas = 'x'`, "log", "does not say that this atlas"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -171,7 +179,7 @@ func content(path string) (string, error) {
 	}
 	defer db.Close()
 	var out strings.Builder
-	for _, table := range []string{"meta", "revisions", "chain", "audit", "sites", "points", "policies", "policy_in_force", "layers", "layer_features", "layer_files", "layer_contents", "forks", "conflicts", "peers", "imports", "mappings", "people", "keys"} {
+	for _, table := range []string{"meta", "revisions", "chain", "audit", "sites", "points", "policies", "policy_in_force", "layers", "layer_features", "layer_files", "layer_contents", "forks", "conflicts", "peers", "imports", "mappings", "people", "keys", "photos"} {
 		rows, err := db.Query(`SELECT * FROM ` + table)
 		if err != nil {
 			return "", err

@@ -27,7 +27,7 @@ func steps() []string {
 // filled are the steps that have more to do than SQL can.
 var filled = map[string]func(context.Context, *tx) error{
 	"0006_chain.sql": enchainAll,
-	"0009_apart.sql": digestAll,
+	"0010_apart.sql": digestAll,
 }
 
 // logged is the first format that has a log.

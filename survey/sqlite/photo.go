@@ -142,7 +142,11 @@ func (t *tx) addPhoto(ctx context.Context, p Photo) (already bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	return false, t.tell(map[string]string{"photo": p.ID, "point": p.Point, "sha256": hex.EncodeToString(p.Source)})
+	digest, err := photoDigest(ctx, t, p.ID)
+	if err != nil {
+		return false, err
+	}
+	return false, t.tell(photoEvent{Photo: p.ID, Point: p.Point, SHA256: hex.EncodeToString(p.Source), Kept: digest})
 }
 
 // photoColumns are all of a photo but the pictures.
