@@ -2,6 +2,7 @@ package server
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"html/template"
 
@@ -19,7 +20,7 @@ type plate struct {
 }
 
 // plates are the drawings of a point's best option.
-func plates(j atlas.Judged, policy survey.Policy) ([]plate, error) {
+func plates(j atlas.Judged, w atlas.Working, policy survey.Policy) ([]plate, error) {
 	best, ok := j.Answer.Best()
 	if !ok {
 		return nil, nil
@@ -28,7 +29,7 @@ func plates(j atlas.Judged, policy survey.Policy) ([]plate, error) {
 	plan := drawing.NewPlan(p, j.Around, a, best, policy)
 	section := drawing.Section{
 		Units: policy.Units, Anchor: best.Main.Anchor.Name(), Setback: plan.Setback,
-		Height: p.Terrain.HeightM, Rope: best.Kit.RopeM, Source: p.Terrain.Source,
+		Height: p.Terrain.HeightM, Rope: best.Kit.RopeM, Profile: w.Profile, Source: p.Terrain.Source,
 	}
 	if slope, known := p.Terrain.Slope(); known {
 		section.Slope = survey.Known(slope)
@@ -43,6 +44,16 @@ func plates(j atlas.Judged, policy survey.Policy) ([]plate, error) {
 	drawn = append(drawn,
 		section.Draw(drawing.Size{W: 170, H: 90}),
 		drawing.Forces{Units: policy.Units, Load: a.LoadCase}.Draw(drawing.Size{W: 170, H: 60}))
+	if w.Sharing != nil {
+		each := a.LoadCase.Force() / survey.Force(max(best.Main.Anchor.Count, 1))
+		drawn = append(drawn, drawing.Sharing{
+			Units: policy.Units, Rig: best.Main.Anchor.Rig, Series: w.Sharing, Demand: survey.Known(each),
+		}.Draw(drawing.Size{W: 170, H: 90}))
+	}
+	return drawPlates(drawn)
+}
+
+func drawPlates(drawn []drawing.Drawing) ([]plate, error) {
 	out := make([]plate, len(drawn))
 	for i, d := range drawn {
 		var b bytes.Buffer
@@ -63,4 +74,29 @@ func ropeAngle(policy survey.Policy, a answer.Answer) float64 {
 		}
 	}
 	return 0
+}
+
+// siteMap is the map of a site with its points, the best of them marked, from
+// the same code as that of the sheet.
+func (s *Server) siteMap(ctx context.Context, site survey.Site, judged []atlas.Judged, units survey.Units) ([]plate, error) {
+	bound := site.Geometry.Bound()
+	m := drawing.SiteMap{Units: units, Site: site.Geometry}
+	for i, j := range judged {
+		p, a := j.Point.Item, j.Answer
+		bound = bound.Extend(p.Position)
+		spot := drawing.Spot{Label: p.Label, Position: p.Position, Class: a.Ground.Class, Verdict: a.Verdict, Pull: a.Pull.TrueDeg}
+		if best, ok := a.Best(); ok {
+			spot.Best = i == 0 && a.Verdict != answer.No
+			if best.Main.Layout != nil {
+				spot.Sector = survey.Known(best.Main.Layout.SectorDeg)
+			}
+		}
+		m.Spots = append(m.Spots, spot)
+	}
+	m.North = s.northAt(bound.Center())
+	var err error
+	if m.Layers, err = s.atlas.LayersIn(ctx, bound); err != nil {
+		return nil, err
+	}
+	return drawPlates([]drawing.Drawing{m.Draw(drawing.Size{W: 190, H: 150})})
 }

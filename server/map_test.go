@@ -12,7 +12,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"holdfast/geo"
 	"holdfast/survey"
 	"holdfast/survey/sqlite"
 )
@@ -158,23 +157,30 @@ func TestMarksFollowTheAtlas(t *testing.T) {
 	assert.NotContains(t, verdicts(), "p-weak")
 }
 
-// many adds an even field of bare points to an atlas, of which the verdict is
-// unknown, by way of an import's transaction each.
+// many adds points over a square of a district, sites of twenty to each, in
+// one import.
 func many(t testing.TB, store *sqlite.Store, n int, west, south, side float64) {
 	t.Helper()
 	rng := rand.New(rand.NewPCG(20261125, 1)) // fixed seed
-	ctx := t.Context()
-	row, err := store.Point(ctx, "p-bare")
+	good, err := store.Point(t.Context(), "p-good")
 	require.NoError(t, err)
-	for i := range n {
-		p := row.Item
-		p.ID, p.Label = fmt.Sprintf("m-%06d", i), fmt.Sprintf("M%d", i)
-		p.Position = orb.Point{west + side*rng.Float64(), south + side*rng.Float64()}
-		p.Terrain.SlopeDeg = survey.Known(30.0)
-		p.Terrain.HeightM = survey.Known(geo.Length(8))
-		_, err := store.PutPoint(ctx, p, author, survey.Opt[int64]{})
-		require.NoError(t, err)
+	bare, err := store.Point(t.Context(), "p-bare")
+	require.NoError(t, err)
+	kinds := []survey.Point{good.Item, bare.Item}
+	var sites []survey.Site
+	points := make([]survey.Point, n)
+	var middle orb.Point
+	for i := range points {
+		if i%20 == 0 {
+			middle = orb.Point{west + side*rng.Float64(), south + side*rng.Float64()}
+			k := i / 20
+			sites = append(sites, survey.Site{ID: fmt.Sprintf("m-%05d", k), Code: fmt.Sprintf("M-%05d", k), Name: fmt.Sprintf("Reach %d", k), Geometry: middle})
+		}
+		points[i] = kinds[rng.IntN(2)]
+		points[i].ID, points[i].Label, points[i].Site = fmt.Sprintf("m-%06d", i), fmt.Sprintf("P%d", i%20+1), sites[len(sites)-1].ID
+		points[i].Position = orb.Point{middle[0] + 0.002*rng.Float64(), middle[1] + 0.002*rng.Float64()}
 	}
+	require.NoError(t, store.ImportAll(t.Context(), sites, points, author))
 }
 
 // TestManyPoints gathers points that lie too close into marks that show the
@@ -224,8 +230,8 @@ func TestManyPoints(t *testing.T) {
 		assert.Zero(t, f.Properties.Count, "few points are drawn one by one")
 	}
 	list := bodyOf(t, call(t, s, http.MethodGet, "/map/ledger?bbox=-92,44,-90,46", ""))
-	assert.Contains(t, list, "604 points at 2 sites in view")
-	assert.Less(t, len(list), 20_000)
+	assert.Contains(t, list, "604 points at 32 sites in view")
+	assert.Less(t, len(list), 40_000)
 }
 
 // TestPrintMap lays out a view for paper with all that belongs on it.
@@ -236,5 +242,20 @@ func TestPrintMap(t *testing.T) {
 		for _, word := range []string{"print-page " + paper, "scale 1:", "<svg", "USNG", "CASUALTY", "160° true", "Bank crest", "date not recorded", "as of 1 Jan 2025", "A1", "Atlas revision", "it does not certify an anchor"} {
 			assert.True(t, strings.Contains(got, word), "%s lacks %q", paper, word)
 		}
+	}
+}
+
+// TestPagesShowTheirLayers draws the site with its layers and names, on the
+// page of a point, each layer its checks looked at with its date, and what the
+// atlas has no layer of.
+func TestPagesShowTheirLayers(t *testing.T) {
+	s, _ := fixture(t)
+	site := bodyOf(t, call(t, s, http.MethodGet, "/sites/s-alder", ""))
+	for _, word := range []string{"Map of the site", "<svg", "bank crest", "buried utility"} {
+		assert.True(t, strings.Contains(site, word), "the site's page lacks %q", word)
+	}
+	point := bodyOf(t, call(t, s, http.MethodGet, "/points/p-good", ""))
+	for _, word := range []string{"Layers the checks looked at", "<td>River</td><td>water</td><td class=\"nowrap\">as of 1 Jan 2025</td>", "<td class=\"nowrap\">date not recorded</td>", "no layer of bank toe, parcel, building, access, elevation", "How a 3-2-1 rig shares the pull"} {
+		assert.True(t, strings.Contains(point, word), "the point's page lacks %q", word)
 	}
 }

@@ -6,6 +6,7 @@ import (
 
 	"holdfast/survey"
 	"holdfast/survey/answer"
+	"holdfast/survey/atlas"
 	"holdfast/survey/sqlite"
 )
 
@@ -22,6 +23,8 @@ type pointPage struct {
 	Tonight   survey.Moisture
 	Moistures []survey.Moisture
 	Plates    []plate
+	Used      []atlas.Used  // layers, nearest first
+	Missing   []survey.Role // that no layer has
 	History   []change
 	Photos    []photoView
 	Pull      pullForm
@@ -60,7 +63,17 @@ func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	drawn, err := plates(j, policy)
+	working, err := s.atlas.Working(r.Context(), j)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	drawn, err := plates(j, working, policy)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	used, missing, err := s.atlas.Used(r.Context(), j.Around)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -74,7 +87,7 @@ func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
 	s.render(w, r, http.StatusOK, "point", page{Title: p.Label + ", " + j.Site.Item.Name, Body: pointPage{
 		Point: p, Revision: j.Point.Revision, UpdatedAt: j.Point.UpdatedAt, UpdatedBy: j.Point.UpdatedBy,
 		Site: j.Site.Item, Answer: j.Answer, Grid: usng(p.Position), Loud: doubts(j.Answer, checkReview, checkAge),
-		Loads: loadChoices(policy, j.Answer), Tonight: asked.Tonight, Moistures: survey.Moistures, Plates: drawn, History: history,
+		Loads: loadChoices(policy, j.Answer), Tonight: asked.Tonight, Moistures: survey.Moistures, Plates: drawn, Used: used, Missing: missing, History: history,
 		Photos: photos, Pull: newPullForm(p, policy, s.now()), Units: policy.Units, Record: !s.readOnly && may(r.Context(), survey.Record),
 	}})
 }

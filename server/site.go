@@ -24,6 +24,7 @@ type sitePage struct {
 	Grid      string // USNG
 	Loud      []string
 	Answers   []atlas.Judged // best first
+	Plates    []plate
 	History   []change
 
 	Reviewable         bool
@@ -56,10 +57,15 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	drawn, err := s.siteMap(r.Context(), row.Item, judged, policy.Units)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	now := s.now().UTC()
 	s.render(w, r, http.StatusOK, "site", page{Title: row.Item.Name, Body: sitePage{
 		Site: row.Item, Revision: row.Revision, UpdatedAt: row.UpdatedAt, UpdatedBy: row.UpdatedBy,
-		Grid: usng(middle(row.Item.Geometry)), Loud: siteDoubts(row.Item, judged), Answers: judged, History: history,
+		Grid: usng(middle(row.Item.Geometry)), Loud: siteDoubts(row.Item, judged), Answers: judged, Plates: drawn, History: history,
 		Reviewable: !s.readOnly, Tomorrow: now.AddDate(0, 0, 1).Format(time.DateOnly),
 		DueAgain: now.AddDate(0, int(policy.ResurveyMonths.Value), 0).Format(time.DateOnly),
 	}})

@@ -129,6 +129,7 @@ async function settle() {
   }
 }
 map.on('moveend', settle);
+map.once('postrender', () => map.render()); // coming to rest is told from the second frame on, and nothing else may ask for one
 
 // What is under a finger shows its card; a tool takes the press for itself.
 const card = document.getElementById('card');
