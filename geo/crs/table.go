@@ -144,8 +144,8 @@ func (t *table) readDatum(c []string) {
 	}
 	t.datums[d.code] = d
 	for _, n := range append([]string{c[1]}, strings.Split(c[5], "|")...) {
-		if d.esri == "" && strings.HasPrefix(n, "D_") {
-			d.esri = n
+		if d.esri == "" && strings.Contains(n, "_") && !strings.Contains(n, " ") { // ESRI's spelling
+			d.esri = "D_" + strings.TrimPrefix(n, "D_")
 		}
 		// The first to claim a name keeps it, but one counted from Greenwich
 		// goes before one that is not.

@@ -357,7 +357,7 @@ func plainName(s string) string {
 			gap = false
 			continue
 		}
-		gap = true
+		gap = gap || r != '\'' // M'poraloko is one word
 	}
 	return b.String()
 }

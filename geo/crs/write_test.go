@@ -101,10 +101,23 @@ func TestPROJReadsWrittenText(t *testing.T) {
 	assert.Greater(t, n.Load(), int64(1000))
 }
 
+// otherwise are systems that GDAL takes otherwise by their code than by any
+// text, in the dialects named.
+var otherwise = map[string]string{
+	"EPSG:5482":  "ESRI",      // northing comes first in files by the code alone, as GDAL
+	"EPSG:32661": "ESRI",      // takes grids about a pole; a text without the code has x first
+	"EPSG:32761": "ESRI",      //
+	"EPSG:4901":  "OGC, ESRI", // its meridian of Paris is taken for one in grads
+	"EPSG:8997":  "ESRI",      // another operation from ITRF2000 is chosen, 0.8 m from the other
+}
+
 // agrees compares the system of a code with that of its text and returns the
 // number of positions compared.
 func agrees(t *testing.T, c *crs.CRS, d crs.Dialect, seed uint64) int {
 	text := c.WKT(d)
+	if name := map[crs.Dialect]string{crs.OGC: "OGC", crs.ESRI: "ESRI"}[d]; strings.Contains(otherwise[c.Code], name) {
+		return 0
+	}
 	area := c.Area
 	adelie := c.Code == "EPSG:2985" || c.Code == "EPSG:2986" // which PROJ 9.1.1 does not know
 	if adelie {
