@@ -81,6 +81,7 @@ var allowed = map[string][]string{
 	"cmd/engine/gen":    {"cmd/engine/source"},
 	"cmd/engine/source": {},
 
+	"cmd/bench":    {"geo/crs", "geo/geodesic", "geo/grid", "geo/terrain", "geo/terrain/raster"},
 	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/terrain", "geo/terrain/raster", "geo/vector/file", "server", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/demo", "survey/exchange", "survey/preplan", "survey/secret", "survey/sqlite"},
 }
 
