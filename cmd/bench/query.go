@@ -14,7 +14,7 @@ import (
 
 const (
 	queryTable = "Looking up, each query's time, beside SpatiaLite and GDAL on GeoPackage"
-	queries    = 200
+	queries    = 100
 )
 
 // query measures boxes of about 1,000 places and the 10 places nearest to one.
