@@ -6,7 +6,8 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
-	"path/filepath"
+	"path"
+	"regexp"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -223,8 +224,7 @@ func (b *tab) inHand(t *testing.T) string {
 
 // TestWalkLook takes pictures of the Walk for people to look at.
 func TestWalkLook(t *testing.T) {
-	dir := os.Getenv("HOLDFAST_SHOTS")
-	if dir == "" {
+	if os.Getenv("HOLDFAST_SHOTS") == "" {
 		t.Skip("HOLDFAST_SHOTS names no folder for pictures")
 	}
 	b, _, _ := onFoot(t)
@@ -237,9 +237,7 @@ func TestWalkLook(t *testing.T) {
 		for _, width := range []int64{360, 820, 1440} {
 			b.do(t, chromedp.EmulateViewport(width, 780))
 			b.walked(t, item, func(name string) {
-				png, err := chromedp.Run(b, chromedp.CaptureScreenshot())
-				require.NoError(t, err)
-				require.NoError(t, os.WriteFile(filepath.Join(dir, fmt.Sprintf("walk-%s-%s-%d.png", name, lit, width)), png, 0o644))
+				b.shoot(t, fmt.Sprintf("walk-%s-%s-%d", name, lit, width))
 			})
 		}
 	}
@@ -273,4 +271,64 @@ func TestWalkAccessible(t *testing.T) {
 		})
 	}
 	b.clean(t)
+}
+
+// TestWalkIsKeptWhole: everything that a device is told to keep is there, and
+// among it every module of the Walk.
+func TestWalkIsKeptWhole(t *testing.T) {
+	s, _ := fixture(t)
+	res := call(t, s, http.MethodGet, "/walk/worker.js", "")
+	require.Equal(t, http.StatusOK, res.StatusCode)
+	assert.Equal(t, "/walk", res.Header.Get("Service-Worker-Allowed"))
+	line, script, _ := strings.Cut(bodyOf(t, res), "\n")
+	assert.NotEmpty(t, script)
+	var known struct {
+		Edition, Page string
+		Files         []string
+	}
+	require.NoError(t, json.Unmarshal([]byte(strings.TrimSuffix(strings.TrimPrefix(line, "self.known = "), ";")), &known))
+	assert.NotEmpty(t, known.Edition)
+	kept := map[string]bool{}
+	for _, f := range append(known.Files, known.Page) {
+		res := call(t, s, http.MethodGet, f, "")
+		require.Equal(t, http.StatusOK, res.StatusCode, f)
+		kept[f] = true
+		if !strings.HasSuffix(f, ".js") {
+			continue
+		}
+		for _, m := range regexp.MustCompile(`(?:from|import\()\s*'(\.[^']+)'`).FindAllStringSubmatch(bodyOf(t, res), -1) {
+			assert.Contains(t, known.Files, path.Join(path.Dir(f), m[1]), "%s imports it", f)
+		}
+	}
+	assert.True(t, kept["/walk"] && kept["/walk/engine.js"])
+	page := bodyOf(t, call(t, s, http.MethodGet, "/walk", "", "Accept: text/html"))
+	for _, m := range regexp.MustCompile(`(?:href|src)="(/static/[^"]+)"`).FindAllStringSubmatch(page, -1) {
+		assert.True(t, kept[m[1]], "the page loads %s", m[1])
+	}
+}
+
+func TestWalkArea(t *testing.T) {
+	s, _ := fixture(t)
+	type area struct {
+		Title         string
+		Sites, Points []struct{ Revision int64 }
+		Roles         []string
+		Layers        []struct{ Features []any }
+		Policy        struct{ Version string }
+		Bounds        [4]float64
+	}
+	whole := parse[area](t, call(t, s, http.MethodGet, "/walk/area", ""))
+	assert.Len(t, whole.Sites, 2)
+	assert.Len(t, whole.Points, 4)
+	assert.ElementsMatch(t, []string{"water", "bank crest", "buried utility", "road", "overhead line"}, whole.Roles)
+	assert.NotEmpty(t, whole.Policy.Version)
+	for _, one := range whole.Points {
+		assert.Positive(t, one.Revision)
+	}
+	north := parse[area](t, call(t, s, http.MethodGet, "/walk/area?district=North", ""))
+	assert.Equal(t, "North", north.Title)
+	assert.Equal(t, whole.Bounds, north.Bounds, "both sites are of that district")
+	assert.Equal(t, http.StatusNotFound, call(t, s, http.MethodGet, "/walk/area?district=Nowhere", "").StatusCode)
+	assert.Equal(t, http.StatusBadRequest, call(t, s, http.MethodGet, "/walk/area?region=North", "").StatusCode)
+	assert.JSONEq(t, `[{"name": "North", "sites": 2}]`, bodyOf(t, call(t, s, http.MethodGet, "/walk/districts", "")))
 }

@@ -4,7 +4,7 @@ import { all, get, newID, persist, put } from './db.js';
 import { fill, h } from './dom.js';
 import { ask, askText, now } from './engine.js';
 import { copy } from './feature.js';
-import { send, waiting } from './outbox.js';
+import { send, waiting, waitingPhotos } from './outbox.js';
 import { ready, takeArea } from './area.js';
 import { homeView } from './home.js';
 import { listView, questionView } from './form.js';
@@ -26,6 +26,7 @@ const app = {
   judged: null, // the answer for it
   kept: {}, // small things remembered
   net: 'unknown',
+  why: '', // what the server said when it took nothing
   stored: false, // the browser promised not to clear the store
 
   points: () => overlaid('points'),
@@ -127,10 +128,10 @@ function overlaid(kind) {
 
 /** The line that is always on screen: network, and what has not been sent. */
 function drawState() {
-  const unsent = waiting(app.items).length + app.photos.filter((f) => f.state === 'waiting' || f.state === 'sending').length;
+  const unsent = waiting(app.items).length + waitingPhotos(app).length;
   const stuck = app.items.filter((i) => i.state === 'refused' || i.state === 'conflict').length + app.photos.filter((f) => f.state === 'refused').length;
   const drafts = app.items.filter((i) => i.state === 'draft').length;
-  state.net.textContent = app.sending ? 'Sending…' : app.net === 'off' ? 'No network: kept on this device.' : app.ready ? 'Ready without a network.' : 'Getting ready to work without a network…';
+  state.net.textContent = app.sending ? 'Sending…' : app.net === 'off' ? app.why || 'No network: kept on this device.' : app.ready ? 'Ready without a network.' : 'Getting ready to work without a network…';
   const parts = [unsent && `${unsent} to send`, stuck && `${stuck} need you`, drafts && `${drafts} in hand`].filter(Boolean);
   state.outbox.textContent = parts.length ? `Outbox: ${parts.join(', ')}` : 'Outbox: nothing to send';
   state.outbox.dataset.unsent = unsent;

@@ -73,3 +73,9 @@ export function newID() {
   const hex = [...b].map((v) => v.toString(16).padStart(2, '0')).join('');
   return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join('-');
 }
+
+/** Empties the store. */
+export async function forget() {
+  const db = await open();
+  await Promise.all([...db.objectStoreNames].map((store) => run(store, 'readwrite', (o) => o.clear())));
+}

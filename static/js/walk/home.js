@@ -1,5 +1,5 @@
 import { button, fill, h, moment } from './dom.js';
-import { room } from './db.js';
+import { forget, room } from './db.js';
 import { takeArea, takeOver } from './area.js';
 import { questions, standing } from './questions.js';
 
@@ -30,6 +30,7 @@ export async function homeView(app, root) {
     status,
     app.area && h('div', { class: 'actions' }, h('a', { class: 'button', href: '#map' }, 'Map of the area'), h('a', { class: 'button', href: '#outbox' }, 'Outbox')),
     app.area && pointList(app),
+    clearing(app),
   );
   storage(app, status);
 }
@@ -88,3 +89,20 @@ function pointList(app) {
   return h('details', {}, h('summary', {}, 'Survey a point again'), h('label', { for: 'find-point' }, 'Find a point'), search, list);
 }
 
+
+/** Takes everything off the device, once nothing on it would be lost. */
+function clearing(app) {
+  const unsent = app.items.some((i) => i.state !== 'sent') || app.photos.some((f) => f.state !== 'sent');
+  const clear = async () => {
+    await forget();
+    for (const name of await caches.keys()) if (name.startsWith('walk-')) await caches.delete(name);
+    await (await navigator.serviceWorker?.getRegistration('/walk'))?.unregister();
+    location.assign('/');
+  };
+  return h(
+    'details',
+    {},
+    h('summary', {}, 'Take everything off this device'),
+    unsent ? h('p', {}, 'There is work on it that was not sent. Send it, or throw it away survey by survey, first.') : [h('p', {}, 'The area, with its contacts, and the program leave this device. The atlas keeps everything.'), button('Take it off', clear)],
+  );
+}

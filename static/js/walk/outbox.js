@@ -9,6 +9,9 @@ const order = { sites: 0, points: 1 };
 /** Items that wait to be sent, in the order they have to go. */
 export const waiting = (items) => items.filter((i) => i.state === 'waiting' || i.state === 'sending').sort((a, b) => order[a.kind] - order[b.kind] || a.since.localeCompare(b.since));
 
+/** Photos that wait to be sent: those of a survey in hand wait for it. */
+export const waitingPhotos = (app) => app.photos.filter((f) => (f.state === 'waiting' || f.state === 'sending') && app.items.find((i) => i.id === f.point)?.state !== 'draft');
+
 /**
  * Sends everything that waits, one after the other, from one page at a time.
  * @returns {Promise<'sent' | 'nothing' | 'busy' | 'offline'>}
@@ -25,7 +28,7 @@ async function sendAll(app) {
     if (!(await sendItem(app, item))) return 'offline';
     sent++;
   }
-  for (const photo of app.photos.filter((f) => f.state === 'waiting' || f.state === 'sending')) {
+  for (const photo of waitingPhotos(app)) {
     const owner = app.items.find((i) => i.id === photo.point);
     if (owner && owner.state !== 'sent') continue; // its point goes first
     if (!(await sendPhoto(app, photo))) return 'offline';
@@ -66,6 +69,7 @@ async function sendItem(app, item) {
     headers: { 'Content-Type': 'application/geo+json', ...(item.etag ? { 'If-Match': item.etag } : { 'If-None-Match': '*' }) },
     body: JSON.stringify(item.attempt),
   });
+  app.why = answer ? said(answer) : '';
   if (!answer || later(answer.status)) {
     await settle(app, item, { state: 'waiting', reason: answer ? said(answer) : '' });
     return false;
@@ -97,6 +101,7 @@ async function sendPhoto(app, photo) {
     body: photo.blob,
   });
   const reached = answer && !later(answer.status);
+  app.why = answer ? said(answer) : '';
   if (!reached) Object.assign(photo, { state: 'waiting', reason: answer ? said(answer) : '' });
   else if (answer.status === 200 || answer.status === 201) Object.assign(photo, { state: 'sent', reason: '', blob: null, at: new Date().toISOString() });
   else Object.assign(photo, { state: 'refused', reason: said(answer) });

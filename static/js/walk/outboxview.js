@@ -8,7 +8,7 @@ const words = { draft: 'in hand, not to be sent yet', waiting: 'waits to be sent
 export function outboxView(app, root) {
   const items = [...app.items].sort((a, b) => b.since.localeCompare(a.since));
   const sent = [...items, ...app.photos].filter((x) => x.state === 'sent').length;
-  const status = h('p', { role: 'status' }, app.net === 'off' ? 'The server could not be reached. It is tried again by itself.' : '');
+  const status = h('p', { role: 'status' }, app.net === 'off' ? (app.why ? [app.why, ' ', h('a', { href: '/sign-in' }, 'To sign in')] : 'The server could not be reached. It is tried again by itself.') : '');
   fill(
     root,
     h('h1', {}, 'Outbox'),

@@ -65,13 +65,21 @@ export function merged(theirs, chosen) {
   return out;
 }
 
-const title = (path) => path.replace('/properties/', '').replace('/geometry', 'position on the map').replaceAll('/', ', ').replaceAll('_', ' ');
+const units = { _m: 'm', _mm: 'mm', _deg: '°', _kn: 'kN', _kv: 'kV' };
+const unit = (path) => Object.keys(units).find((end) => path.endsWith(end)) ?? '';
 
-const words = (v) => {
+const title = (path) => {
+  if (path === '/geometry') return 'position on the map';
+  const end = unit(path);
+  return path.replace('/properties/', '').slice(0, end ? -end.length : undefined).replaceAll('/', ', ').replaceAll('_', ' ');
+};
+
+const words = (v, path) => {
   if (v === undefined) return 'not recorded';
   if (v?.coordinates) return v.coordinates.slice(0, 2).map((n) => n.toFixed(6)).reverse().join(', ');
   if (Array.isArray(v)) return v.map((e) => (typeof e === 'object' ? Object.values(e).filter((x) => typeof x !== 'object').join(' ') : e)).join('; ') || 'none';
-  return /^\d{4}-\d\d-\d\dT/.test(v) ? moment(v) : String(v);
+  if (/^\d{4}-\d\d-\d\dT/.test(v)) return moment(v);
+  return [v, units[unit(path)]].filter((x) => x !== undefined).join(' ').replace(' °', '°');
 };
 
 /** The screen where two versions of one item become one. */
@@ -124,9 +132,9 @@ export function settleView(app, root, id) {
           'fieldset',
           { class: 'choices versions' },
           h('legend', {}, title(row.path)),
-          option(row, i, 'yours', 'Yours', words(row.yours)),
-          option(row, i, 'theirs', 'Theirs', words(row.theirs)),
-          (Array.isArray(row.yours) || Array.isArray(row.theirs)) && option(row, i, 'both', 'Both', words(union(row.theirs, row.yours))),
+          option(row, i, 'yours', 'Yours', words(row.yours, row.path)),
+          option(row, i, 'theirs', 'Theirs', words(row.theirs, row.path)),
+          (Array.isArray(row.yours) || Array.isArray(row.theirs)) && option(row, i, 'both', 'Both', words(union(row.theirs, row.yours), row.path)),
         ),
       ),
       rows.length === 0 && h('p', {}, 'They do not differ.'),
