@@ -52,6 +52,7 @@ func (w *working) setCommon() {
 const (
 	sharingTitle = "sharing the load"
 	ageTitle     = "age of the survey"
+	kitTitle     = "kit carried"
 )
 
 // mostChecks is at least the number of checks of one anchor, besides those of
@@ -236,7 +237,7 @@ func (w *working) reviewCheck() Check {
 
 // kitCheck holds an option against what the company carries.
 func (w *working) kitCheck(n *Need) Check {
-	const title = "kit carried"
+	const title = kitTitle
 	if len(n.Short) > 0 {
 		return minor(failed(title, "bring more, or take an option that needs less", w.t.s(strings.Join(n.Short, "; ")).end()))
 	}

@@ -124,6 +124,12 @@ func TestKitAtHandRanksAnew(t *testing.T) {
 	}
 	short := ask(t, p, func(in *answer.Input) { in.Carried.RopeM = survey.Known(geo.Length(10)) })
 	assert.False(t, find(t, last(short).Main, "rope to the toe").Passed)
+
+	assert.NotContains(t, full.Sentence, "carried")
+	p.Anchors = nil
+	bare := ask(t, p, func(in *answer.Input) { in.Carried.Stakes = survey.Known(3) })
+	require.Equal(t, answer.Holds, bare.Verdict, "the ground holds, whatever is on the truck")
+	assert.Contains(t, bare.Sentence, "takes more than is carried: stakes: ")
 }
 
 func find(t testing.TB, p answer.Placed, title string) answer.Check {

@@ -95,8 +95,8 @@ func (w *working) say() {
 }
 
 // reservations adds to "holds" what does not decide the verdict and must not be
-// missed: a class nobody tested, no room to lead rigs together, a survey that
-// is old or of no date.
+// missed: a class nobody tested, no room to lead rigs together, kit that is not
+// carried, a survey that is old or of no date.
 func (w *working) reservations(t *text, p *Placed) {
 	if w.a.Ground.Assumed && p.Anchor.Kind == survey.KindRig {
 		t.s(" But the ground class is as written, with no test behind it.")
@@ -111,6 +111,8 @@ func (w *working) reservations(t *text, p *Placed) {
 			if c.Ran {
 				t.s(" First ").s(c.Fix).s(", for room to lead the rigs together.")
 			}
+		case kitTitle:
+			t.s(" But it takes more than is carried: ").s(c.Message).s(".")
 		case ageTitle:
 			t.s(" But the survey is in doubt: ").s(c.Message).s(".")
 		}
