@@ -84,7 +84,10 @@ func (s *Server) renderFile(w http.ResponseWriter, r *http.Request, one *sent, f
 
 // fillFile fills in what the form offers and what it starts from.
 func (s *Server) fillFile(ctx context.Context, body *filePage) error {
-	fresh := len(body.Form) == 0 || body.Form["title"] == "" && body.Form["col0"] == ""
+	fresh := true
+	for name := range body.Form {
+		fresh = fresh && (name == "as" || name == "table")
+	}
 	if body.As == asLayer {
 		if fresh {
 			body.Form["title"] = titleOf(body.File.Name, body.Table, len(body.Tables))

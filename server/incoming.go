@@ -120,6 +120,12 @@ func (s *Server) handleFile(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	one.mu.Lock()
+	before := one.form
+	one.mu.Unlock()
+	if before != nil && (!q.Has("as") || q.Get("as") == before.Get("as")) && (!q.Has("table") || q.Get("table") == before.Get("table")) {
+		q = before // as it was filled in last
+	}
 	s.renderFile(w, r, one, q, "")
 }
 
@@ -149,6 +155,9 @@ func (s *Server) handleLook(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	one.mu.Lock()
+	one.form = r.PostForm
+	one.mu.Unlock()
 	s.begin(w, r, one, in, false, func(ctx context.Context, in atlas.Intake) outcome {
 		report, err := s.atlas.Look(ctx, in)
 		return outcome{Report: report, Err: err}

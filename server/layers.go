@@ -218,7 +218,7 @@ func (s *Server) handleAskUndo(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	body := askPage{Heading: fmt.Sprintf("Undo import %d?", i.Number), Action: fmt.Sprintf("/imports/%d/undo", i.Number), Button: "Undo it"}
-	body.Says = []string{fmt.Sprintf("%s came in as %s, by %s.", i.File, i.Target, i.Who)}
+	body.Says = []string{fmt.Sprintf("%s came in as %s. By: %s.", i.File, i.Target, i.Who)}
 	if err := s.mayUndo(r.Context(), i); err != nil {
 		body.Refused = problemOf(err).Detail
 	} else if u, err := s.store.PlanUndo(r.Context(), i.Number); err != nil {

@@ -116,8 +116,9 @@ func TestBringInALayer(t *testing.T) {
 	// A newer edition says what it changes, and what came before is kept.
 	newer := bring(t, s, "gas.geojsonl", strings.Replace(gasMain, `"depth_m":1.2`, `"depth_m":0.9`, 1)+"\n"+strings.Replace(gasMain, "g-1", "g-2", 1)+"\n")
 	found = bodyOf(t, call(t, s, http.MethodGet, newer, "", "Accept: text/html"))
-	fillIn(t, s, newer+"/look", "as", "layer", "title", "Gas mains", "role", "buried utility")
+	fillIn(t, s, newer+"/look", "as", "layer", "title", "Gas mains", "role", "buried utility", "licence", "none")
 	looked = ended(t, s, newer)
+	assert.Contains(t, bodyOf(t, call(t, s, http.MethodGet, newer+"?as=layer", "", "Accept: text/html")), `value="none"`, "the form is as it was filled in")
 	for _, want := range []string{"<b>1</b> added", "<b>1</b> changed", "depth_m"} {
 		assert.Contains(t, looked, want)
 	}
@@ -162,7 +163,7 @@ func TestBringInPoints(t *testing.T) {
 	assert.Equal(t, http.StatusNotFound, call(t, s, http.MethodGet, file+"/report.exe", "").StatusCode)
 
 	fillIn(t, s, file+"/take")
-	assert.Contains(t, ended(t, s, file), "1 records are refused, so nothing is written")
+	assert.Contains(t, ended(t, s, file), "1 record is refused, so nothing is written")
 	fillIn(t, s, file+"/look", form...)
 	ended(t, s, file)
 	fillIn(t, s, file+"/take", "partial", "yes", "keep", "County soils")
@@ -192,6 +193,33 @@ func TestBringInPoints(t *testing.T) {
 	assert.Equal(t, http.StatusSeeOther, fillIn(t, s, "/imports/1/undo").StatusCode)
 	_, err = store.Point(t.Context(), "AB-1/N1")
 	assert.Error(t, err)
+}
+
+// A grid of heights is an elevation layer, and takes part at once.
+func TestBringInElevation(t *testing.T) {
+	s, store := fixture(t)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	grid := "ncols 3\nnrows 2\nxllcorner -91.206\nyllcorner 44.650\ncellsize 0.001\n231 232 233\n229 230 231\n"
+	file := bring(t, s, "ground.asc", grid)
+	found := bodyOf(t, call(t, s, http.MethodGet, file, "", "Accept: text/html"))
+	assert.Contains(t, found, "Unit of the heights")
+	assert.NotContains(t, found, "survey points", "heights are no points")
+	fillIn(t, s, file+"/look", "as", "layer", "title", "Ground")
+	looked := ended(t, s, file)
+	if strings.Contains(looked, "names no coordinate system") {
+		fillIn(t, s, file+"/look", "as", "layer", "title", "Ground", "crs", "EPSG:4326", "unit", "m")
+		looked = ended(t, s, file)
+	}
+	assert.Contains(t, looked, "3 × 2 cells")
+	assert.Contains(t, looked, "longitude -91.20600 to -91.20300")
+	fillIn(t, s, file+"/take")
+	assert.Contains(t, ended(t, s, file), "is in")
+	l, err := store.Layer(t.Context(), "ground")
+	require.NoError(t, err)
+	assert.Equal(t, survey.RoleElevation, l.Role)
+	assert.Equal(t, http.StatusSeeOther, fillIn(t, s, "/imports/1/undo").StatusCode)
+	_, err = store.Raster(t.Context(), "ground")
+	assert.ErrorIs(t, err, survey.ErrNotFound)
 }
 
 // What is no map data, too much or not wanted is turned away in plain words.

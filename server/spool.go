@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -49,6 +50,7 @@ type sent struct {
 	mu     sync.Mutex
 	seen   time.Time
 	intake atlas.Intake // as it was asked for last
+	form   url.Values   // the form that asked
 	work   *work        // nil before anything was asked for
 }
 

@@ -267,8 +267,8 @@ func TestWrongLayersLeaveTheAtlasAlone(t *testing.T) {
 		"rubbish":        {file(t, "x.geojson", "\x00\x01\x02 rubbish"), nil, "x.geojson: "},
 		"a photo":        {file(t, "x.jpg", "\xff\xd8\xff\xe0 rubbish"), nil, "a photo"},
 		"cut short":      {file(t, "cut.geojson", half[:len(half)-30]), nil, "beyond record 1"},
-		"one refused":    {file(t, "half.geojson", half), nil, "1 records are refused"},
-		"all refused":    {file(t, "none.geojson", `{"type":"Feature","geometry":null,"properties":{}}`), []string{"--accept-partial"}, "all 1 records are refused"},
+		"one refused":    {file(t, "half.geojson", half), nil, "1 record is refused"},
+		"all refused":    {file(t, "none.geojson", `{"type":"Feature","geometry":null,"properties":{}}`), []string{"--accept-partial"}, "the one record is refused"},
 		"no system":      {file(t, "bare.geojson", bare), nil, "with --crs"},
 		"a wrong system": {file(t, "half.geojson", half), []string{"--crs", "EPSG:28992"}, "refused"},
 		"no such table":  {file(t, "half.geojson", half), []string{"--table", "roads"}, `no table "roads"`},
@@ -340,7 +340,7 @@ func TestSwappedAxesAreSeenByTheAtlas(t *testing.T) {
 	before := sum(t, atlas)
 	swapped := file(t, "swapped.geojson", at("40.4406,-79.9959"))
 	r := call(t, "", "import", swapped, "--layer", "Hydrants", "--role", "other", "--atlas", atlas)
-	r.sentence(t, exitFailed, "1 records are refused")
+	r.sentence(t, exitFailed, "the one record is refused")
 	assert.Contains(t, r.out, "they look swapped")
 	assert.Equal(t, before, sum(t, atlas))
 	ok(t, call(t, "", "import", file(t, "right.geojson", at("-79.9958,40.4407")), "--layer", "Hydrants", "--role", "other", "--atlas", atlas))

@@ -58,7 +58,12 @@ type RefusedError struct {
 }
 
 func (e *RefusedError) Error() string {
-	if e.Taken == 0 {
+	switch {
+	case e.Refused == 1 && e.Taken == 0:
+		return "the one record is refused, so nothing is written"
+	case e.Refused == 1:
+		return "1 record is refused, so nothing is written"
+	case e.Taken == 0:
 		return fmt.Sprintf("all %d records are refused, so nothing is written", e.Refused)
 	}
 	return fmt.Sprintf("%d records are refused, so nothing is written", e.Refused)

@@ -113,9 +113,7 @@ func (t *Table) system(declared string, format Format) {
 		t.Unusable = err.Error()
 		return
 	}
-	if t.CRS = system.String(); system.Code != "" {
-		t.CRS += " (" + system.Code + ")"
-	}
+	t.CRS = system.String()
 	if a, ok := system.Accuracy(); ok && !vector.IsWGS84(declared) {
 		m := a.Metres()
 		t.AccuracyM = &m
