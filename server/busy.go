@@ -20,7 +20,7 @@ func (s *Server) within(next http.Handler) http.Handler {
 			return
 		}
 		if !s.enter(r.Context()) {
-			s.metrics.turnedAway.Inc()
+			s.figures.turnedAway.Inc()
 			h := w.Header()
 			h.Set("Retry-After", "5")
 			h.Set("Cache-Control", "no-store")

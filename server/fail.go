@@ -196,7 +196,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	p.Instance = "urn:holdfast:request:" + id
 	if p.Status >= 500 {
 		s.log.ErrorContext(r.Context(), "failed", "id", id, "path", loggedPath(r), "kind", faultKind(err), "error", err)
-		s.metrics.faults.WithLabelValues(faultKind(err)).Inc()
+		s.figures.fault(faultKind(err))
 	}
 	if p.Status == http.StatusServiceUnavailable && w.Header().Get("Retry-After") == "" {
 		w.Header().Set("Retry-After", "5")

@@ -1,64 +1,55 @@
 package server
 
 import (
+	"fmt"
 	"net/http"
-	"strconv"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"github.com/VictoriaMetrics/metrics"
 )
 
-// metrics are the figures of a server, by route and never by what was asked
-// for or who asked.
-type metrics struct {
-	registry   *prometheus.Registry
-	requests   *prometheus.CounterVec
-	took       *prometheus.HistogramVec
-	turnedAway prometheus.Counter
-	signIns    *prometheus.CounterVec
-	faults     *prometheus.CounterVec
+// figures are the counts and times of a server, by route and never by what
+// was asked for or who asked.
+type figures struct {
+	set        *metrics.Set
+	turnedAway *metrics.Counter // requests that found no place and were answered 503
 }
 
-func newMetrics(atWork func() float64) *metrics {
-	m := &metrics{
-		registry: prometheus.NewRegistry(),
-		requests: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "holdfast_requests_total", Help: "Requests by route and status.",
-		}, []string{"route", "status"}),
-		took: prometheus.NewHistogramVec(prometheus.HistogramOpts{
-			Name: "holdfast_request_seconds", Help: "How long requests took by route.", Buckets: []float64{.001, .005, .02, .1, .5, 2, 10, 60},
-		}, []string{"route"}),
-		turnedAway: prometheus.NewCounter(prometheus.CounterOpts{
-			Name: "holdfast_turned_away_total", Help: "Requests that found no place and were answered 503.",
-		}),
-		signIns: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "holdfast_sign_ins_total", Help: "Sign-ins by outcome: done, refused, slowed.",
-		}, []string{"outcome"}),
-		faults: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "holdfast_faults_total", Help: "Failures of the program by kind.",
-		}, []string{"kind"}),
-	}
-	m.registry.MustRegister(
-		m.requests, m.took, m.turnedAway, m.signIns, m.faults,
-		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "holdfast_requests_at_work", Help: "Requests at work now."}, atWork),
-		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-	)
-	return m
+// tookBounds bound the times of requests, in seconds.
+var tookBounds = []float64{.001, .005, .02, .1, .5, 2, 10, 60}
+
+func newFigures(atWork func() float64) *figures {
+	set := metrics.NewSet()
+	set.NewGauge("holdfast_requests_at_work", atWork)
+	return &figures{set, set.NewCounter("holdfast_turned_away_total")}
 }
 
 // saw counts a request that ended.
-func (m *metrics) saw(route string, status int, took time.Duration) {
+func (f *figures) saw(route string, status int, took time.Duration) {
 	if route == "" {
 		route = "none"
 	}
-	m.requests.WithLabelValues(route, strconv.Itoa(status)).Inc()
-	m.took.WithLabelValues(route).Observe(took.Seconds())
+	f.set.GetOrCreateCounter(fmt.Sprintf("holdfast_requests_total{route=%q,status=\"%d\"}", route, status)).Inc()
+	f.set.GetOrCreatePrometheusHistogramExt(fmt.Sprintf("holdfast_request_seconds{route=%q}", route), tookBounds).Update(took.Seconds())
+}
+
+// signIn counts a try to sign in by how it ended: done, refused or slowed.
+func (f *figures) signIn(outcome string) {
+	f.set.GetOrCreateCounter(fmt.Sprintf("holdfast_sign_ins_total{outcome=%q}", outcome)).Inc()
+}
+
+// fault counts a failure of the program by its kind.
+func (f *figures) fault(kind string) {
+	f.set.GetOrCreateCounter(fmt.Sprintf("holdfast_faults_total{kind=%q}", kind)).Inc()
 }
 
 // Metrics serves the figures of this server in Prometheus' text format. They
 // are for whoever runs the machine: keep the address to the machine.
 func (s *Server) Metrics() http.Handler {
-	return promhttp.HandlerFor(s.metrics.registry, promhttp.HandlerOpts{})
+	return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "text/plain; version=0.0.4; charset=utf-8")
+		s.figures.set.WritePrometheus(w)
+		metrics.WriteProcessMetrics(w)
+		metrics.WriteFDMetrics(w)
+	})
 }

@@ -45,7 +45,7 @@ func (s *Server) logged(next http.Handler) http.Handler {
 		ww := middleware.NewWrapResponseWriter(w, r.ProtoMajor)
 		start := time.Now()
 		next.ServeHTTP(ww, r)
-		s.metrics.saw(s.route(r), ww.Status(), time.Since(start))
+		s.figures.saw(s.route(r), ww.Status(), time.Since(start))
 		level := slog.LevelInfo
 		if ww.Status() >= 500 {
 			level = slog.LevelError
@@ -81,7 +81,7 @@ func (s *Server) recovered(next http.Handler) http.Handler {
 			if v == http.ErrAbortHandler { // the server's own way to drop a connection
 				panic(v)
 			}
-			s.metrics.faults.WithLabelValues("panic").Inc()
+			s.figures.fault("panic")
 			s.log.Error("panic", "id", w.Header().Get("X-Request-Id"), "value", v, "stack", string(debug.Stack()))
 			s.fail(w, r, errInternal)
 		}()

@@ -80,7 +80,7 @@ type Server struct {
 	places    chan struct{} // of requests at work
 	queue     chan struct{} // of requests that wait for a place
 	queueWait time.Duration
-	metrics   *metrics
+	figures   *figures
 	handler   http.Handler
 }
 
@@ -99,7 +99,7 @@ func New(c Config) (*Server, error) {
 	}
 	inFlight := cmp.Or(c.InFlight, inFlightUsual)
 	s.places, s.queue, s.queueWait = make(chan struct{}, inFlight), make(chan struct{}, 2*inFlight), queueWait
-	s.metrics = newMetrics(func() float64 { return float64(len(s.places)) })
+	s.figures = newFigures(func() float64 { return float64(len(s.places)) })
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}

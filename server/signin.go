@@ -121,7 +121,7 @@ func (s *Server) prove(r *http.Request, name, password string) (survey.Person, e
 	here := counted{"account " + folded + " at " + at, perAccountHere}
 	address, account := counted{"address " + at, perAddress}, counted{"account " + folded, perAccount}
 	if wait := s.throttle.begin(here, address, account); wait > 0 {
-		s.metrics.signIns.WithLabelValues("slowed").Inc()
+		s.figures.signIn("slowed")
 		return survey.Person{}, &waitError{wait}
 	}
 	p, hash, err := s.store.Person(ctx, name)
@@ -136,11 +136,11 @@ func (s *Server) prove(r *http.Request, name, password string) (survey.Person, e
 		return p, fmt.Errorf("verify password: %w", err)
 	}
 	if !ok || p.Closed.Known() {
-		s.metrics.signIns.WithLabelValues("refused").Inc()
+		s.figures.signIn("refused")
 		s.noteRefused(r, p, s.throttle.failures(account))
 		return survey.Person{}, survey.ErrForbidden
 	}
-	s.metrics.signIns.WithLabelValues("done").Inc()
+	s.figures.signIn("done")
 	s.throttle.succeeded([]counted{here}, address, account)
 	if s.hasher.Stale(hash) {
 		s.rehash(ctx, p, password)
