@@ -32,6 +32,7 @@ type Policy struct {
 	Version    string `json:"version"`
 	Department string `json:"department"`
 	Units      Units  `json:"units"`
+	Reason     string `json:"reason,omitempty"` // why it took the place of the policy before
 
 	RequiredRatio      Line[float64]    `json:"required_ratio"`        // holding power / force on the anchor
 	FloorRatio         Line[float64]    `json:"floor_ratio"`           // below this the verdict is no

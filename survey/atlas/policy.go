@@ -25,6 +25,8 @@ type PointChange struct {
 	Site  string `json:"site"` // code
 	Label string `json:"label"`
 	answer.Change
+	Was string `json:"was,omitempty"` // the answers as sentences, where they were asked for
+	Now string `json:"now,omitempty"`
 }
 
 // WhatIf judges every point of the atlas under the policy in force and under
@@ -73,6 +75,45 @@ func (a Atlas) WhatIf(ctx context.Context, other survey.Policy, progress func(do
 		out.Changes[i].Change = c
 	}
 	return out, nil
+}
+
+// Explain adds the sentences of the answers under the policy in force and under
+// the other to the first changes, most of them at the most.
+func (a Atlas) Explain(ctx context.Context, other survey.Policy, c *PolicyChange, most int) error {
+	set, err := a.setting(ctx)
+	if err != nil {
+		return err
+	}
+	changed, err := a.engine(other)
+	if err != nil {
+		return err
+	}
+	for i := range c.Changes[:min(len(c.Changes), most)] {
+		one := &c.Changes[i]
+		row, err := a.Store.Point(ctx, one.Point)
+		if err != nil {
+			return err
+		}
+		site, err := a.Store.Site(ctx, row.Item.Site)
+		if err != nil {
+			return err
+		}
+		around, err := a.Around(ctx, row.Item)
+		if err != nil {
+			return err
+		}
+		in := set.input(row.Item, site.Item, around, Ask{})
+		was, err := set.engine.For(in)
+		if err != nil {
+			return fmt.Errorf("judge point %s: %w", row.Item.Label, err)
+		}
+		now, err := changed.For(in)
+		if err != nil {
+			return fmt.Errorf("judge point %s: %w", row.Item.Label, err)
+		}
+		one.Was, one.Now = was.Sentence, now.Sentence
+	}
+	return nil
 }
 
 // pointsBySite loads every point, in the order of site and label, and the

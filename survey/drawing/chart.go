@@ -130,34 +130,9 @@ func (s Sharing) Draw(size Size) Drawing {
 	if v, ok := s.Demand.Get(); ok {
 		px = max(px, float64(v)/per)
 	}
-	em := Small * lettering.Point
-	sx, sy := niceStep(px), niceStep(py)
-	for wide := lettering.Width(lettering.Regular, Small, axis(px, sx)) + 2; (size.W-30)*sx/px < wide; {
-		sx = coarser(sx)
-	}
-	for (size.H-15)*sy/py < 1.4*em {
-		sy = coarser(sy)
-	}
-	px, py = math.Ceil(px/sx-1e-9)*sx, math.Ceil(py/sy-1e-9)*sy
-	tick := lettering.Width(lettering.Regular, Small, axis(py, sy))
-	plot := Box{em*1.6 + tick + 2.5, 3, size.W - 8, size.H - em*3 - 3}
-	at := func(x, y float64) Pt {
-		return Pt{plot.X0 + x/px*(plot.X1-plot.X0), plot.Y1 - y/py*(plot.Y1-plot.Y0)}
-	}
+	c := axes(&d, px, py, "pull on the rig, "+unit, "force, "+unit)
+	at, plot, py := c.at, c.plot, c.y
 	l := newLabeller(&d, plot)
-	grid := Path{Pen: Pen{Width: Thin, Dash: []float64{0.4, 1.2}}}
-	for x := 0.0; x <= px*(1+1e-9); x += sx {
-		grid.Lines = append(grid.Lines, []Pt{at(x, 0), at(x, py)})
-		d.add(Text{At: at(x, 0).add(Pt{0, em*lettering.Ascent + 1.9}), Text: axis(x, sx), Size: Small, Align: Middle})
-	}
-	for y := 0.0; y <= py*(1+1e-9); y += sy {
-		grid.Lines = append(grid.Lines, []Pt{at(0, y), at(px, y)})
-		d.add(Text{At: at(0, y).add(Pt{-1, em * lettering.Cap / 2}), Text: axis(y, sy), Size: Small, Align: End})
-	}
-	d.add(grid)
-	d.line(Pen{Width: Plain}, at(0, py), at(0, 0), at(px, 0))
-	d.add(Text{At: Pt{plot.centre().X, size.H - em*lettering.Descent - 0.2}, Text: "pull on the rig, " + unit, Size: Small, Align: Middle})
-	d.add(Text{At: Pt{em * lettering.Ascent, plot.centre().Y}, Text: "force, " + unit, Size: Small, Align: Middle, Turned: true})
 	if v, ok := s.Demand.Get(); ok {
 		x := float64(v) / per
 		d.line(Pen{Width: Bold, Dash: []float64{1.5, 1}}, at(x, 0), at(x, py))
@@ -184,6 +159,47 @@ func (s Sharing) Draw(size Size) Drawing {
 	}
 	l.finish()
 	return d
+}
+
+// chart is a grid to draw curves on.
+type chart struct {
+	plot Box
+	x, y float64 // where the axes end
+}
+
+// at is the place of two figures.
+func (c chart) at(x, y float64) Pt {
+	return Pt{c.plot.X0 + x/c.x*(c.plot.X1-c.plot.X0), c.plot.Y1 - y/c.y*(c.plot.Y1-c.plot.Y0)}
+}
+
+// axes draws a grid for figures up to px and py, both positive, with what they
+// are.
+func axes(d *Drawing, px, py float64, acrossWords, upWords string) chart {
+	em := Small * lettering.Point
+	sx, sy := niceStep(px), niceStep(py)
+	for wide := lettering.Width(lettering.Regular, Small, axis(px, sx)) + 2; (d.W-30)*sx/px < wide; {
+		sx = coarser(sx)
+	}
+	for (d.H-15)*sy/py < 1.4*em {
+		sy = coarser(sy)
+	}
+	px, py = math.Ceil(px/sx-1e-9)*sx, math.Ceil(py/sy-1e-9)*sy
+	tick := lettering.Width(lettering.Regular, Small, axis(py, sy))
+	c := chart{plot: Box{em*1.6 + tick + 2.5, 3, d.W - 8, d.H - em*3 - 3}, x: px, y: py}
+	grid := Path{Pen: Pen{Width: Thin, Dash: []float64{0.4, 1.2}}}
+	for x := 0.0; x <= px*(1+1e-9); x += sx {
+		grid.Lines = append(grid.Lines, []Pt{c.at(x, 0), c.at(x, py)})
+		d.add(Text{At: c.at(x, 0).add(Pt{0, em*lettering.Ascent + 1.9}), Text: axis(x, sx), Size: Small, Align: Middle})
+	}
+	for y := 0.0; y <= py*(1+1e-9); y += sy {
+		grid.Lines = append(grid.Lines, []Pt{c.at(0, y), c.at(px, y)})
+		d.add(Text{At: c.at(0, y).add(Pt{-1, em * lettering.Cap / 2}), Text: axis(y, sy), Size: Small, Align: End})
+	}
+	d.add(grid)
+	d.line(Pen{Width: Plain}, c.at(0, py), c.at(0, 0), c.at(px, 0))
+	d.add(Text{At: Pt{c.plot.centre().X, d.H - em*lettering.Descent - 0.2}, Text: acrossWords, Size: Small, Align: Middle})
+	d.add(Text{At: Pt{em * lettering.Ascent, c.plot.centre().Y}, Text: upWords, Size: Small, Align: Middle, Turned: true})
+	return c
 }
 
 // niceStep divides a range into four to ten steps of 1, 2 or 5.

@@ -27,7 +27,11 @@ type Characteristic struct {
 	Stopped int // how many of them were stopped before failure
 }
 
-// ErrTooFewTests tells that fewer than three tests support no characteristic value.
+// LeastTests is how many tests a characteristic value needs, EN 1990:2002,
+// Table D1.
+const LeastTests = 3
+
+// ErrTooFewTests tells that fewer than LeastTests support no characteristic value.
 var ErrTooFewTests = errors.New("fewer than three tests")
 
 // NewCharacteristic works out the characteristic strength by EN 1990:2002,
@@ -62,7 +66,7 @@ func NewCharacteristic(tests []PullTest) (Characteristic, error) {
 // CharacteristicFactor returns k_n of EN 1990:2002, Table D1, row "V_X
 // unknown": t(0.05, n-1) √(1 + 1/n) for n ≥ 3 tests.
 func CharacteristicFactor(n int) (float64, error) {
-	if n < 3 {
+	if n < LeastTests {
 		return 0, fmt.Errorf("%d tests: %w", n, ErrTooFewTests)
 	}
 	return student95(n-1) * math.Sqrt(1+1/float64(n)), nil

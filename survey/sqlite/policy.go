@@ -22,6 +22,24 @@ func (s *Store) SetPolicy(ctx context.Context, p survey.Policy, a Author) error 
 	})
 }
 
+// ReplacePolicy is SetPolicy when the policy in force is still that of the
+// revision was; otherwise it changes nothing: survey.ErrStale.
+func (s *Store) ReplacePolicy(ctx context.Context, p survey.Policy, a Author, was int64) error {
+	if err := p.Validate(); err != nil {
+		return err
+	}
+	return s.change(ctx, "save policy", a, func(t *tx) error {
+		var is int64
+		if err := t.QueryRowContext(ctx, `SELECT coalesce(max(revision), 0) FROM policies`).Scan(&is); err != nil {
+			return err
+		}
+		if is != was {
+			return refuse(survey.ErrStale, nil, "another policy was put in force meanwhile")
+		}
+		return setPolicy(ctx, t, p)
+	})
+}
+
 func setPolicy(ctx context.Context, t *tx, p survey.Policy) error {
 	body, err := json.Marshal(p)
 	if err != nil {
