@@ -47,6 +47,12 @@ var access = map[string]survey.Leave{
 	"GET /upkeep":                 survey.Look,
 	"POST /sites/{id}/review":     survey.SignOff,
 
+	"GET /ratings":             survey.Look,
+	"GET /ratings/policy.json": survey.Look,
+	"GET /ratings/change":      survey.Rate,
+	"POST /ratings/try":        survey.Rate,
+	"POST /ratings":            survey.Rate,
+
 	"GET /sites/{id}/revisions":               survey.Look,
 	"GET /sites/{id}/revisions/{number}":      survey.Look,
 	"POST /sites/{id}/revisions/{number}":     survey.Record | survey.Contacts, // a site has contacts, which must be seen to be put back

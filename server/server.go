@@ -71,6 +71,7 @@ type Server struct {
 	counts   counts
 	spool    *spool
 	patience time.Duration // with counting what a filter matches
+	trial    sync.Mutex    // of a policy: one at a time
 
 	wide      bool
 	code      string
@@ -160,6 +161,11 @@ func (s *Server) routes() chi.Router {
 	r.Get("/points/{id}/layout.svg", s.handleLayoutSVG)
 	r.Get("/points/{id}/layout.dxf", s.handleLayoutDXF)
 	r.Get("/upkeep", s.handleUpkeep)
+	r.Get("/ratings", s.handleRatings)
+	r.Post("/ratings", s.handleRatingsSet)
+	r.Get("/ratings/change", s.handleRatingsChange)
+	r.Post("/ratings/try", s.handleRatingsTry)
+	r.Get("/ratings/policy.json", s.handlePolicyFile)
 	for _, c := range []string{sqlite.Sites, sqlite.Points} {
 		r.Get("/"+c+"/{id}/revisions", s.historyOf(c))
 		r.Get("/"+c+"/{id}/revisions/{number}", s.revisionOf(c))

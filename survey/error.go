@@ -20,8 +20,9 @@ var (
 // Problem is one thing wrong with an input: where (a JSON Pointer, RFC 6901,
 // into the Feature or document) and, in plain words, what to do about it.
 type Problem struct {
-	Pointer string `json:"pointer"`
-	Message string `json:"message"`
+	Pointer string      `json:"pointer"`
+	Message string      `json:"message"`
+	Within  *[2]float64 `json:"-"` // what a figure must lie between, in the field's own unit; nil when that is not what is wrong
 }
 
 func (p Problem) String() string {

@@ -51,7 +51,7 @@ func within[T ~float64](c *checker, pointer string, o Opt[T], lo, hi float64, un
 	}
 	f := float64(v)
 	if math.IsNaN(f) || math.IsInf(f, 0) || f < lo || f > hi {
-		c.add(pointer, "%g is outside %g to %g %s", f, lo, hi, unit)
+		c.problems = append(c.problems, Problem{Pointer: pointer, Message: fmt.Sprintf("%g is outside %g to %g %s", f, lo, hi, unit), Within: &[2]float64{lo, hi}})
 	}
 }
 

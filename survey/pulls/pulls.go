@@ -30,8 +30,9 @@ type Group struct {
 	Rig       string
 	Class     survey.GroundClass
 	Cohesive  survey.Answer
-	Disturbed bool   // or not known to be undisturbed
-	Tests     []Test // the latest first
+	Disturbed bool             // or not known to be undisturbed
+	Factor    survey.GroundKey // the ground factor that goes with it
+	Tests     []Test           // the latest first
 	// Value is what they support by EN 1990:2002 Annex D7, as the engine has it
 	// for ground no wetter than any of them was pulled in. It is unknown while
 	// they are too few or the class is unknown.
@@ -55,6 +56,7 @@ func Read(points []survey.Point, sites map[string]survey.Site) Log {
 		class     survey.GroundClass
 		cohesive  survey.Answer
 		disturbed bool
+		factor    survey.GroundKey
 	}
 	var log Log
 	groups := map[kind]*Group{}
@@ -66,9 +68,9 @@ func Read(points []survey.Point, sites map[string]survey.Site) Log {
 				log.Found = append(log.Found, t)
 				continue
 			}
-			k := kind{t.Rig, t.Class, t.Cohesive, t.Disturbed != survey.No}
+			k := kind{t.Rig, t.Class, t.Cohesive, t.Disturbed != survey.No, g.Factor}
 			if groups[k] == nil {
-				groups[k] = &Group{Rig: k.rig, Class: k.class, Cohesive: k.cohesive, Disturbed: k.disturbed}
+				groups[k] = &Group{Rig: k.rig, Class: k.class, Cohesive: k.cohesive, Disturbed: k.disturbed, Factor: k.factor}
 			}
 			groups[k].Tests = append(groups[k].Tests, t)
 		}
@@ -82,7 +84,7 @@ func Read(points []survey.Point, sites map[string]survey.Site) Log {
 		return cmp.Or(
 			cmp.Compare(len(a.Rig), len(b.Rig)), cmp.Compare(a.Rig, b.Rig),
 			cmp.Compare(slices.Index(survey.GroundClasses, a.Class), slices.Index(survey.GroundClasses, b.Class)),
-			cmp.Compare(a.Cohesive, b.Cohesive), order(a.Disturbed, b.Disturbed))
+			cmp.Compare(a.Cohesive, b.Cohesive), order(a.Disturbed, b.Disturbed), cmp.Compare(a.Factor, b.Factor))
 	})
 	slices.SortStableFunc(log.Found, latest)
 	return log
