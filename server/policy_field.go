@@ -18,6 +18,7 @@ type quantity int
 const (
 	text quantity = iota
 	number
+	ratio
 	degrees
 	months
 	minutes
@@ -33,6 +34,8 @@ const (
 func (q quantity) unit(u survey.Units) (name string, per float64) {
 	us := u != survey.UnitsSI
 	switch q {
+	case ratio:
+		return ":1", 1
 	case degrees:
 		return "°", 1
 	case months:
@@ -70,11 +73,15 @@ func (q quantity) unit(u survey.Units) (name string, per float64) {
 // write is a figure as people type it, to six digits.
 func (q quantity) write(u survey.Units, v float64) string {
 	_, per := q.unit(u)
-	v /= per
+	return digits(v/per, 6)
+}
+
+// digits writes a figure to so many significant digits, without an exponent.
+func digits(v float64, n int) string {
 	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
 		return "0"
 	}
-	decimals := max(0, 5-int(math.Floor(math.Log10(math.Abs(v)))))
+	decimals := max(0, n-1-int(math.Floor(math.Log10(math.Abs(v)))))
 	s := strconv.FormatFloat(v, 'f', decimals, 64)
 	if strings.Contains(s, ".") {
 		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
@@ -83,10 +90,15 @@ func (q quantity) write(u survey.Units, v float64) string {
 }
 
 // say is a figure with its unit, SI beside US customary.
-func (q quantity) say(u survey.Units, v float64) string {
-	name, _ := q.unit(u)
-	out := q.write(u, v)
+func (q quantity) say(u survey.Units, v float64) string { return q.sayTo(u, v, 4) }
+
+// sayTo is say to so many digits.
+func (q quantity) sayTo(u survey.Units, v float64, n int) string {
+	name, per := q.unit(u)
+	out := parted(digits(v/per, n))
 	switch name {
+	case ":1":
+		out += ":1"
 	case "":
 	case "°":
 		out += "°"
@@ -95,9 +107,36 @@ func (q quantity) say(u survey.Units, v float64) string {
 	}
 	if si, _ := q.unit(survey.UnitsSI); u != survey.UnitsSI && si != name {
 		_, per := q.unit(survey.UnitsSI)
-		out += fmt.Sprintf(" (%s %s)", strconv.FormatFloat(v/per, 'g', 3, 64), si)
+		out += fmt.Sprintf(" (%s %s)", parted(digits(v/per, n-1)), si)
 	}
 	return out
+}
+
+// parted puts commas between the thousands.
+func parted(figure string) string {
+	whole, rest, _ := strings.Cut(figure, ".")
+	for i := len(whole) - 3; i > 0 && whole[i-1] != '-'; i -= 3 {
+		whole = whole[:i] + "," + whole[i:]
+	}
+	if rest != "" {
+		whole += "." + rest
+	}
+	return whole
+}
+
+// between asks for a figure within two, in people's units and rounded inwards.
+func (q quantity) between(u survey.Units, lo, hi float64) string {
+	name, per := q.unit(u)
+	inwards := func(v float64, round func(float64) float64) string {
+		if v == 0 {
+			return "0"
+		}
+		scale := math.Pow(10, 2-math.Floor(math.Log10(math.Abs(v))))
+		return digits(round(v*scale)/scale, 3)
+	}
+	low := inwards(lo/per, func(v float64) float64 { return math.Ceil(v - 1e-9) })
+	high := inwards(hi/per, func(v float64) float64 { return math.Floor(v + 1e-9) })
+	return strings.TrimSpace(fmt.Sprintf("Give %s to %s %s", low, high, strings.Trim(name, ":1"))) + "."
 }
 
 // read is what somebody typed as a figure in SI; a comma may part thousands.
@@ -137,8 +176,8 @@ type sheaf struct {
 // look for them.
 var sheaves = []sheaf{
 	{"Required ratio", "Holding power over the force on the anchor.", []line{
-		{"/required_ratio", "Required ratio", number},
-		{"/floor_ratio", "Below this the verdict is no", number},
+		{"/required_ratio", "Required ratio", ratio},
+		{"/floor_ratio", "Below this the verdict is no", ratio},
 		{"/doubt_factor", "Figures further apart than this many times are a doubt", number},
 	}},
 	{"Belay and sharing rigs", "", []line{
@@ -302,9 +341,13 @@ func typed(in map[string]any, key string, q quantity, u survey.Units) string {
 
 // spoken is the value of a key as a page says it.
 func spoken(in map[string]any, key string, q quantity, u survey.Units) string {
+	return spokenTo(in, key, q, u, 4)
+}
+
+func spokenTo(in map[string]any, key string, q quantity, u survey.Units, n int) string {
 	if v, ok := in[key].(json.Number); ok {
 		if f, err := v.Float64(); err == nil {
-			return q.say(u, f)
+			return q.sayTo(u, f, n)
 		}
 	}
 	return typed(in, key, q, u)

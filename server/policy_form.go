@@ -151,7 +151,7 @@ func (f *policyForm) takeAs(in map[string]any, pointer string, c cell, form url.
 
 func inWords(unit string) string {
 	switch unit {
-	case "":
+	case "", ":1":
 		return ""
 	case "°":
 		return "of degrees"
@@ -244,7 +244,7 @@ func (f *policyForm) entry(in map[string]any, pointer string, c cell, of string)
 		e.Value = sent
 	}
 	if b := f.bound[pointer]; b != nil { // in the unit it was typed in
-		e.Wrong = fmt.Sprintf("Give %s to %s.", c.quantity.write(f.units, b[0]), strings.TrimSpace(c.quantity.write(f.units, b[1])+" "+unit))
+		e.Wrong = c.quantity.between(f.units, b[0], b[1])
 	}
 	if e.Wrong != "" {
 		f.Problems = append(f.Problems, formProblem{ID: e.ID, Label: of + e.Label, Text: e.Wrong})

@@ -136,29 +136,6 @@ func pastPolicies(rows []sqlite.Row[survey.Policy]) ([]pastPolicy, error) {
 	return out, nil
 }
 
-// changedLines says what differs between two policies.
-func changedLines(before, after survey.Policy) ([]version.Phrase, error) {
-	was, err := json.Marshal(before)
-	if err != nil {
-		return nil, err
-	}
-	is, err := json.Marshal(after)
-	if err != nil {
-		return nil, err
-	}
-	all, err := version.Differences(was, is)
-	if err != nil {
-		return nil, err
-	}
-	lines := all[:0]
-	for _, d := range all {
-		if d.Path != "/version" && d.Path != "/reason" {
-			lines = append(lines, d)
-		}
-	}
-	return version.Phrases(after.Units, lines), nil
-}
-
 // handlePolicyFile hands out the policy in force, or one on record, as the
 // document that can be sent in again.
 //

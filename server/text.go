@@ -3,6 +3,7 @@ package server
 import (
 	"fmt"
 	"html/template"
+	"math"
 	"strings"
 	"time"
 
@@ -62,6 +63,11 @@ func (p phrases) OptLength(o survey.Opt[geo.Length]) any { return opt(o, p.Lengt
 // OptThickness writes a diameter in millimetres.
 func (p phrases) OptThickness(o survey.Opt[float64]) any {
 	return opt(o, func(mm float64) string { return wording.Thickness(p.units, mm) })
+}
+
+// OptMovement writes how far a rig moved in a pull test, in millimetres.
+func (p phrases) OptMovement(o survey.Opt[float64]) any {
+	return opt(o, func(mm float64) string { return bar.say(p.units, math.Round(mm)) })
 }
 
 // Band writes a strength band in kilopascals, either end of which may be open.
