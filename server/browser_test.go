@@ -223,7 +223,7 @@ func TestChoosePoint(t *testing.T) {
 var looked = map[string]string{
 	"map-asked": "/?casualty=44.6511,-91.2044&coverage=1&measure=44.65,-91.2%3B44.651,-91.2", "map-print": "/map/print?bbox=-91.21,44.64,-91.19,44.66&casualty=44.6511,-91.2044",
 	"map": "/", "search": "/?q=alder", "site": "/sites/s-alder", "site-bare": "/sites/s-cutting", "point": "/points/p-good", "point-weak": "/points/p-weak",
-	"point-barred": "/points/p-barred", "point-bare": "/points/p-bare", "upkeep": "/upkeep?ended=2026-04-30&within=150", "about": "/about", "error": "/sites/nowhere", "sheet": "/sites/s-alder/sheet", "history": "/points/p-good/revisions", "revision": "/points/p-good/revisions/4",
+	"point-barred": "/points/p-barred", "point-bare": "/points/p-bare", "upkeep": "/upkeep?ended=2026-04-30&within=150", "about": "/about", "error": "/sites/nowhere", "sheet": "/sites/s-alder/sheet", "ratings": "/ratings", "ratings-change": "/ratings/change", "history": "/points/p-good/revisions", "revision": "/points/p-good/revisions/4",
 	"api": "/api/collections?f=html", "api-item": "/api/collections/points/items/p-good?f=html",
 }
 
@@ -333,7 +333,7 @@ func TestLook(t *testing.T) {
 	}
 	pages := map[string]string{
 		"map": "/", "search": "/?q=QR", "site": site, "point-holds": point("holds"), "point-short": point("short"), "point-no": point("no"),
-		"point-unknown": point("unknown"), "sheet": site + "/sheet", "upkeep": "/upkeep?ended=2026-04-30&within=150", "about": "/about", "error": "/sites/nowhere", "api": "/api/collections?f=html", "api-items": "/api/collections/points/items?f=html",
+		"point-unknown": point("unknown"), "sheet": site + "/sheet", "upkeep": "/upkeep?ended=2026-04-30&within=150", "ratings": "/ratings", "ratings-change": "/ratings/change", "about": "/about", "error": "/sites/nowhere", "api": "/api/collections?f=html", "api-items": "/api/collections/points/items?f=html",
 	}
 	for _, lit := range []string{"day", "night"} {
 		b.lit(t, lit)

@@ -95,7 +95,7 @@ func (q quantity) say(u survey.Units, v float64) string { return q.sayTo(u, v, 4
 // sayTo is say to so many digits.
 func (q quantity) sayTo(u survey.Units, v float64, n int) string {
 	name, per := q.unit(u)
-	out := parted(digits(v/per, n))
+	out := thousands(digits(v/per, n))
 	switch name {
 	case ":1":
 		out += ":1"
@@ -107,13 +107,13 @@ func (q quantity) sayTo(u survey.Units, v float64, n int) string {
 	}
 	if si, _ := q.unit(survey.UnitsSI); u != survey.UnitsSI && si != name {
 		_, per := q.unit(survey.UnitsSI)
-		out += fmt.Sprintf(" (%s %s)", parted(digits(v/per, n-1)), si)
+		out += fmt.Sprintf(" (%s %s)", thousands(digits(v/per, n-1)), si)
 	}
 	return out
 }
 
-// parted puts commas between the thousands.
-func parted(figure string) string {
+// thousands puts commas between the thousands.
+func thousands(figure string) string {
 	whole, rest, _ := strings.Cut(figure, ".")
 	for i := len(whole) - 3; i > 0 && whole[i-1] != '-'; i -= 3 {
 		whole = whole[:i] + "," + whole[i:]

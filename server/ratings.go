@@ -195,7 +195,7 @@ type triedCount struct {
 }
 
 const (
-	mostListed   = 200         // changed points listed with their sentences
+	mostChanged   = 200         // changed points listed with their sentences
 	trialTime    = time.Minute // that a trial may take
 	mostDocument = 1 << 20     // bytes of a policy; the default is a hundredth of it
 )
@@ -348,7 +348,7 @@ func (s *Server) try(ctx context.Context, now, other survey.Policy) (*tried, err
 	}
 	got, err := s.atlas.WhatIf(ctx, other, nil)
 	if err == nil {
-		err = s.atlas.Explain(ctx, other, &got, mostListed)
+		err = s.atlas.Explain(ctx, other, &got, mostChanged)
 	}
 	if errors.Is(err, context.DeadlineExceeded) {
 		return nil, status(http.StatusServiceUnavailable, "The district has too many points to try this here. On the machine itself, \"holdfast policy try\" does it.")
@@ -365,7 +365,7 @@ func (s *Server) try(ctx context.Context, now, other survey.Policy) (*tried, err
 		out.Counts = append(out.Counts, triedCount{v, got.Before[v], got.After[v]})
 		out.All += got.Before[v]
 	}
-	out.Changes = got.Changes[:min(len(got.Changes), mostListed)]
+	out.Changes = got.Changes[:min(len(got.Changes), mostChanged)]
 	out.More = len(got.Changes) - len(out.Changes)
 	return out, nil
 }

@@ -51,7 +51,7 @@ var allowed = map[string][]string{
 
 	"survey":                   {"geo", "geo/geojson"},
 	"survey/answer":            {"geo", "geo/grid", "geo/magnetic", "geo/tangent", "survey", "survey/ground", "survey/load", "survey/rig", "survey/soil", "survey/surround"},
-	"survey/atlas":             {"geo", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/terrain", "geo/terrain/raster", "geo/vector", "geo/vector/file", "geo/vector/gpkg", "survey", "survey/answer", "survey/coverage", "survey/drawing", "survey/drawing/dxf", "survey/drawing/wording", "survey/exchange", "survey/ground", "survey/near", "survey/preplan", "survey/sqlite", "survey/surround", "survey/upkeep", "survey/walk"},
+	"survey/atlas":             {"geo", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/terrain", "geo/terrain/raster", "geo/vector", "geo/vector/file", "geo/vector/gpkg", "survey", "survey/answer", "survey/coverage", "survey/drawing", "survey/drawing/dxf", "survey/drawing/wording", "survey/exchange", "survey/ground", "survey/near", "survey/preplan", "survey/pulls", "survey/rig", "survey/sqlite", "survey/surround", "survey/upkeep", "survey/walk"},
 	"survey/coverage":          {"geo", "geo/geodesic", "geo/geojson", "survey", "survey/answer", "survey/near"},
 	"survey/demo":              {"geo/geojson", "survey", "survey/sqlite"},
 	"survey/demo/gen":          {"geo", "geo/geodesic", "geo/geojson", "survey"},
@@ -66,6 +66,7 @@ var allowed = map[string][]string{
 	"survey/near":              {"geo", "geo/geodesic", "survey", "survey/answer"},
 	"survey/photo":             {"survey"},
 	"survey/preplan":           {"geo", "geo/geodesic", "survey", "survey/answer", "survey/drawing", "survey/drawing/lettering", "survey/drawing/pdf", "survey/drawing/wording", "survey/rig", "survey/surround"},
+	"survey/pulls":             {"survey", "survey/ground", "survey/soil"},
 	"survey/rig":               {"geo", "geo/geojson", "geo/tangent", "survey", "survey/ground", "survey/soil"},
 	"survey/secret":            {"survey"},
 	"survey/soil":              {"geo", "survey"},
@@ -75,7 +76,7 @@ var allowed = map[string][]string{
 	"survey/version":           {"geo", "geo/geojson", "survey", "survey/drawing/wording"},
 	"survey/upkeep":            {"geo", "survey"},
 
-	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/dxf", "survey/drawing/wording", "survey/exchange", "survey/near", "survey/photo", "survey/preplan", "survey/secret", "survey/sqlite", "survey/upkeep", "survey/version"},
+	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/dxf", "survey/drawing/wording", "survey/exchange", "survey/near", "survey/photo", "survey/preplan", "survey/pulls", "survey/rig", "survey/secret", "survey/sqlite", "survey/upkeep", "survey/version"},
 
 	"cmd/engine":        {"survey/walk"},
 	"cmd/engine/gen":    {"cmd/engine/source"},
@@ -87,7 +88,7 @@ var allowed = map[string][]string{
 
 // pure are the packages of the engine: they may touch no clock, file, network
 // or database, so that they also run in a browser.
-var pure = []string{"geo", "geo/geodesic", "geo/tangent", "geo/projection", "geo/grid", "geo/magnetic", "survey", "survey/soil", "survey/ground", "survey/load", "survey/surround", "survey/rig", "survey/answer", "survey/near", "survey/coverage", "survey/upkeep", "survey/walk"}
+var pure = []string{"geo", "geo/geodesic", "geo/tangent", "geo/projection", "geo/grid", "geo/magnetic", "survey", "survey/soil", "survey/ground", "survey/load", "survey/surround", "survey/rig", "survey/answer", "survey/near", "survey/coverage", "survey/pulls", "survey/upkeep", "survey/walk"}
 
 var impure = []string{"os", "net", "net/http", "database/sql", "math/rand", "C", "unsafe"}
 

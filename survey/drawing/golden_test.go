@@ -149,6 +149,17 @@ func cases(t testing.TB) map[string]drawing.Drawing {
 		curve.Series = append(curve.Series, s)
 	}
 
+	moved := func(mm, kN float64) drawing.Moved {
+		return drawing.Moved{By: geo.Length(mm) * geo.Millimetre, Pull: survey.Force(kN) * survey.Kilonewton}
+	}
+	pulled := drawing.Pulls{
+		Units: survey.UnitsUS, Rig: "1-1-1", Value: survey.Known(5 * survey.Kilonewton),
+		Curve: []drawing.Moved{{}, moved(2, 2), moved(6, 4), moved(15, 6.5), moved(40, 8), moved(150, 8.5)},
+		Tests: []drawing.Pulled{
+			{Moved: moved(11, 6.5), Name: "1", Outcome: survey.Held}, {Moved: moved(25, 7), Name: "2", Outcome: survey.Moved},
+			{Moved: moved(60, 6.2), Name: "3", Outcome: survey.Failed},
+		},
+	}
 	return map[string]drawing.Drawing{
 		"plan-rig": plan().Draw(paper), "plan-sharing-utilities": sharing.Draw(paper), "plan-tree-belay": tree.Draw(paper),
 		"plan-si-no-setback": si.Draw(paper), "plan-unknown": unknown.Draw(paper),
@@ -156,6 +167,7 @@ func cases(t testing.TB) map[string]drawing.Drawing {
 		"section": section.Draw(wide), "section-cliff": cliff.Draw(wide), "section-partial": partial.Draw(wide), "section-profile": profile.Draw(wide),
 		"section-unknown": drawing.Section{}.Draw(wide),
 		"forces":          forces.Draw(drawing.Size{W: 120}), "sharing": curve.Draw(drawing.Size{W: 90, H: 60}),
+		"pulls": pulled.Draw(drawing.Size{W: 120, H: 70}), "pulls-none": drawing.Pulls{Rig: "1"}.Draw(drawing.Size{W: 90, H: 60}),
 		"map": siteMap().Draw(drawing.Size{W: 120, H: 100}), "map-empty": drawing.SiteMap{}.Draw(drawing.Size{W: 120, H: 60}),
 	}
 }

@@ -231,9 +231,19 @@ func TestPolicies(t *testing.T) {
 	rows, err := s.Policies(ctx)
 	require.NoError(t, err)
 	require.Len(t, rows, 2)
+	third := changed
+	third.Version, third.Reason = "3", "a trial"
+	require.ErrorIs(t, s.ReplacePolicy(ctx, third, officer, rows[1].Revision), survey.ErrStale, "tried against the one before")
+	require.NoError(t, s.ReplacePolicy(ctx, third, officer, rows[0].Revision))
+	require.ErrorIs(t, s.ReplacePolicy(ctx, changed, officer, rows[0].Revision), survey.ErrStale)
+	rows, err = s.Policies(ctx)
+	require.NoError(t, err)
+	require.Len(t, rows, 3)
+	assert.Equal(t, third, rows[0].Item)
+	rows = rows[1:]
 	assert.Equal(t, p, rows[1].Item)
 	assert.Equal(t, []string{other.Who, officer.Who}, []string{rows[0].UpdatedBy, rows[1].UpdatedBy})
 	history, err := s.History(ctx, sqlite.Policies, "policy")
 	require.NoError(t, err)
-	assert.Len(t, history, 2)
+	assert.Len(t, history, 3)
 }
