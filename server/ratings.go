@@ -195,7 +195,7 @@ type triedCount struct {
 }
 
 const (
-	mostChanged   = 200         // changed points listed with their sentences
+	mostChanged  = 200         // changed points listed with their sentences
 	trialTime    = time.Minute // that a trial may take
 	mostDocument = 1 << 20     // bytes of a policy; the default is a hundredth of it
 )
