@@ -156,7 +156,8 @@ func cases(t testing.TB) map[string]drawing.Drawing {
 		Units: survey.UnitsUS, Rig: "1-1-1", Value: survey.Known(5 * survey.Kilonewton),
 		Curve: []drawing.Moved{{}, moved(2, 2), moved(6, 4), moved(15, 6.5), moved(40, 8), moved(150, 8.5)},
 		Tests: []drawing.Pulled{
-			{Moved: moved(11, 6.5), Name: "1", Outcome: survey.Held}, {Moved: moved(25, 7), Name: "2", Outcome: survey.Moved},
+			{Moved: moved(11, 6.5), Name: "1", Outcome: survey.Held},
+			{Moved: moved(25, 7), Name: "2", Outcome: survey.Moved},
 			{Moved: moved(60, 6.2), Name: "3", Outcome: survey.Failed},
 		},
 	}
