@@ -20,6 +20,14 @@ const anyone survey.Leave = 0
 // device or a wall screen.
 const self survey.Leave = 1 << 15
 
+// What another holdfast needs: it sees everything, and what it sends keeps the
+// names of those who recorded it there, so that whoever lets it send answers
+// for them all.
+const (
+	stationReads  = survey.Look | survey.Contacts
+	stationWrites = stationReads | survey.Record | survey.Remove | survey.Rate | survey.SignOff
+)
+
 // access is the whole of who may do what over the network: every route, by
 // method and pattern as Routes lists them, and the leave it needs. A route
 // that is missing here is refused to everybody, and a test fails. A further
@@ -144,12 +152,19 @@ var access = map[string]survey.Leave{
 	"OPTIONS /api/collections/{collection}/items/{id}":                survey.Look,
 	"GET /api/collections/{collection}/items/{id}/revisions":          survey.Look,
 	"GET /api/collections/{collection}/items/{id}/revisions/{number}": survey.Look,
-	"GET /api/collections/points/items/{id}/options":                  survey.Look,
-	"GET /api/collections/sites/items/{id}/sheet":                     survey.Look,
-	"POST /api/options":                                               survey.Look,
-	"GET /api/near":                                                   survey.Look,
-	"GET /api/coverage":                                               survey.Look,
-	"GET /api/convert":                                                survey.Look,
+	"GET /api/sync":                                  stationReads,
+	"GET /api/sync/revisions":                        stationReads,
+	"POST /api/sync/revisions":                       stationWrites,
+	"POST /api/sync/missing":                         stationReads,
+	"GET /api/sync/contents":                         stationReads,
+	"GET /api/sync/contents/{kind}/{id}/{sha256}":    stationReads,
+	"PUT /api/sync/contents/{kind}/{id}/{sha256}":    stationWrites,
+	"GET /api/collections/points/items/{id}/options": survey.Look,
+	"GET /api/collections/sites/items/{id}/sheet":    survey.Look,
+	"POST /api/options":                              survey.Look,
+	"GET /api/near":                                  survey.Look,
+	"GET /api/coverage":                              survey.Look,
+	"GET /api/convert":                               survey.Look,
 }
 
 // guarded lets a request to the route it asks for when the visitor may use it.

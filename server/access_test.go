@@ -15,17 +15,19 @@ import (
 // rights is who may use which route, written down a second time: by letter,
 // in the order of visitors. A point is a refusal.
 var (
-	visitors = []string{"nobody", "viewer", "surveyor", "gis", "lead", "admin", "station", "device", "token", "reader"}
-	everyone = "nvsglawdtr" // what visitors are called below
-	reads    = ".vsglawdtr"
-	records  = "..s.l..dt."
-	removes  = "....l....."
-	loads    = "...g......"
-	rates    = "....l....."
-	signs    = "....l....."
-	keeps    = ".....a...."
-	own      = ".vsgla...."
-	devices  = "..s.l....."
+	visitors  = []string{"nobody", "viewer", "surveyor", "gis", "lead", "admin", "station", "device", "token", "reader"}
+	everyone  = "nvsglawdtr" // what visitors are called below
+	reads     = ".vsglawdtr"
+	records   = "..s.l..dt."
+	removes   = "....l....."
+	loads     = "...g......"
+	rates     = "....l....."
+	signs     = "....l....."
+	keeps     = ".....a...."
+	own       = ".vsgla...."
+	exchanges = "..s.l..dtr"
+	brings    = "....l....."
+	devices   = "..s.l....."
 )
 
 var rights = map[string]string{
@@ -145,12 +147,19 @@ var rights = map[string]string{
 	"OPTIONS /api/collections/{collection}/items/{id}":                reads,
 	"GET /api/collections/{collection}/items/{id}/revisions":          reads,
 	"GET /api/collections/{collection}/items/{id}/revisions/{number}": reads,
-	"GET /api/collections/points/items/{id}/options":                  reads,
-	"GET /api/collections/sites/items/{id}/sheet":                     reads,
-	"POST /api/options":                                               reads,
-	"GET /api/near":                                                   reads,
-	"GET /api/coverage":                                               reads,
-	"GET /api/convert":                                                reads,
+	"GET /api/sync":                                  exchanges,
+	"GET /api/sync/revisions":                        exchanges,
+	"POST /api/sync/revisions":                       brings,
+	"POST /api/sync/missing":                         exchanges,
+	"GET /api/sync/contents":                         exchanges,
+	"GET /api/sync/contents/{kind}/{id}/{sha256}":    exchanges,
+	"PUT /api/sync/contents/{kind}/{id}/{sha256}":    brings,
+	"GET /api/collections/points/items/{id}/options": reads,
+	"GET /api/collections/sites/items/{id}/sheet":    reads,
+	"POST /api/options":                              reads,
+	"GET /api/near":                                  reads,
+	"GET /api/coverage":                              reads,
+	"GET /api/convert":                               reads,
 }
 
 // TestWhoMayDoWhat asks every route as every kind of visitor. A route that is

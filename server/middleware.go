@@ -104,6 +104,8 @@ func bounded(next http.Handler) http.Handler {
 		switch {
 		case r.Method == http.MethodPost && r.URL.Path == sendPath:
 			most = MaxFile + MaxBody // the file with what the form puts round it
+		case r.Method == http.MethodPut && strings.HasPrefix(r.URL.Path, "/api/sync/contents/layer/"):
+			most = MaxFile
 		case takesPhoto(r):
 			most = photo.MostBytes + MaxBody
 		}

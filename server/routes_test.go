@@ -17,7 +17,7 @@ import (
 func filled(route string) string {
 	target := strings.NewReplacer("/sites/{id}", "/sites/s-alder", "/points/{id}", "/points/p-good",
 		"/{collection}/items/{id}", "/points/items/p-good", "points/items/{id}", "points/items/p-good", "sites/items/{id}", "sites/items/s-alder", "{collection}", "points",
-		"{matrix}/{row}/{col}", "13/2958/2020", "{noun}", "point", "{photo}", "f-good", "/static/*", "/static/icon.svg").Replace(route)
+		"{matrix}/{row}/{col}", "13/2958/2020", "{noun}", "point", "{photo}", "f-good", "{kind}/{id}/{sha256}", "photo/f-good/-", "/static/*", "/static/icon.svg").Replace(route)
 	target = strings.NewReplacer("s-alder/revisions/{number}", "s-alder/revisions/2", "p-good/revisions/{number}", "p-good/revisions/4").Replace(target)
 	query := map[string]string{
 		"/map/grid": "?bbox=-91.21,44.64,-91.19,44.66", "/map/points": "?bbox=-91.21,44.64,-91.19,44.66", "/api/convert": "?position=44.65,-91.2",

@@ -72,6 +72,7 @@ var allowed = map[string][]string{
 	"survey/soil":              {"geo", "survey"},
 	"survey/sqlite":            {"geo", "geo/cql2", "geo/geojson", "survey", "survey/version"},
 	"survey/surround":          {"geo", "geo/geodesic", "geo/tangent", "survey"},
+	"survey/together":          {"survey", "survey/sqlite"},
 	"survey/walk":              {"geo", "geo/convert", "geo/geojson", "geo/grid", "geo/magnetic", "geo/position", "geo/tangent", "survey", "survey/answer", "survey/surround"},
 	"survey/version":           {"geo", "geo/geojson", "survey", "survey/drawing/wording"},
 	"survey/upkeep":            {"geo", "survey"},
@@ -83,7 +84,7 @@ var allowed = map[string][]string{
 	"cmd/engine/source": {},
 
 	"cmd/bench":    {"geo/crs", "geo/geodesic", "geo/grid", "geo/terrain", "geo/terrain/raster"},
-	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/terrain", "geo/terrain/raster", "geo/vector/file", "server", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/demo", "survey/exchange", "survey/preplan", "survey/secret", "survey/sqlite"},
+	"cmd/holdfast": {"data", "geo", "geo/convert", "geo/crs", "geo/geojson", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/terrain", "geo/terrain/raster", "geo/vector/file", "server", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/demo", "survey/exchange", "survey/preplan", "survey/secret", "survey/sqlite", "survey/together"},
 }
 
 // pure are the packages of the engine: they may touch no clock, file, network

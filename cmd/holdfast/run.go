@@ -71,6 +71,10 @@ type cli struct {
 	Support  supportCmd  `cmd:"" help:"Write a file for whoever helps, without personal data."`
 	Convert  convertCmd  `cmd:"" help:"Write a position in every notation."`
 	Terrain  terrainCmd  `cmd:"" help:"Slope, aspect, fall line and section from an elevation grid."`
+	Backup   backupCmd   `cmd:"" help:"Write a checked copy of the atlas, while others go on writing."`
+	Restore  restoreCmd  `cmd:"" help:"Make the atlas again what a backup holds."`
+	Sync     syncCmd     `cmd:"" help:"Exchange with another holdfast: a server, or an atlas on a stick."`
+	Check    checkCmd    `cmd:"" help:"Read all of the atlas and say what is wrong with it."`
 }
 
 // run does what the arguments say and returns the exit code. Data go to

@@ -233,7 +233,7 @@ func (t *tx) settleItem(ctx context.Context, collection, id string) error {
 	case Policies:
 		return t.settlePolicy(ctx, history, joined)
 	case Layers:
-		return t.settleLayer(ctx, id, history, joined)
+		return t.settleLayer(ctx, id, joined)
 	}
 	return t.writeItem(ctx, collection, id, joined.Doc, history[len(history)-1].Number, weightiest.Revision)
 }

@@ -48,6 +48,7 @@ func (r Row[T]) UpdatedKey() string { return r.UpdatedAt.UTC().Format(timeFormat
 
 // Store is an open atlas. It is safe for use by many goroutines.
 type Store struct {
+	path  string
 	write *sql.DB // one connection: writers of this process queue here, not in SQLite; nil when read-only
 	read  *sql.DB
 	now   func() time.Time
@@ -77,7 +78,7 @@ func Open(ctx context.Context, path string, o Options) (*Store, error) {
 			return nil, fmt.Errorf("create atlas: first policy: %w", err)
 		}
 	}
-	s := &Store{now: o.Now}
+	s := &Store{path: abs, now: o.Now}
 	mode, err := inspect(ctx, path, abs, o)
 	if err != nil {
 		return nil, err
@@ -119,6 +120,9 @@ func open(abs string, params url.Values, conns int) (*sql.DB, error) {
 	db.SetMaxIdleConns(conns)
 	return db, nil
 }
+
+// Path is the file of the atlas.
+func (s *Store) Path() string { return s.path }
 
 // Close closes the atlas.
 func (s *Store) Close() error {

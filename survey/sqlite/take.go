@@ -338,7 +338,7 @@ func sameHashes(a, b []Hash) bool {
 
 // settleLayer brings what is known of a layer up to date. Its features follow
 // on their own: see WantedLayers.
-func (t *tx) settleLayer(ctx context.Context, id string, history []chained, j version.Joined) error {
+func (t *tx) settleLayer(ctx context.Context, id string, j version.Joined) error {
 	was, err := t.layer(ctx, id)
 	if err != nil {
 		return err
@@ -349,5 +349,22 @@ func (t *tx) settleLayer(ctx context.Context, id string, history []chained, j ve
 		}
 		return t.setAside(ctx, was, id)
 	}
-	return nil
+	var here, in survey.Layer
+	if was.live {
+		if err := json.Unmarshal(was.body, &here); err != nil {
+			return fmt.Errorf("read layer: %w", err)
+		}
+	}
+	if err := json.Unmarshal(j.Doc, &in); err != nil {
+		return survey.Invalid("/after", "is no layer: %s", err)
+	}
+	if here.SHA256 != in.SHA256 || !was.live {
+		return nil
+	}
+	_, number, err := t.layerInForce(ctx, id)
+	if err != nil {
+		return err
+	}
+	_, err = t.ExecContext(ctx, `UPDATE layers SET body = ?, role = ?, revision = ? WHERE n = ?`, string(j.Doc), string(in.Role), number, was.n)
+	return err
 }
