@@ -99,9 +99,12 @@ func TestWalkOffline(t *testing.T) {
 	b, l, store := onFoot(t)
 	b.open(t, "/walk")
 	b.until(t, walkReady)
+	b.lit(t, "night") // on another page; the kept one must not flash white
+	b.open(t, "/walk")
+	b.until(t, `document.querySelector('#walk').dataset.ready && document.documentElement.dataset.display === 'night'`)
 	l.cut.Store(true)
 	b.open(t, "/walk")
-	b.until(t, `document.querySelector('#walk').dataset.ready`)
+	b.until(t, `document.querySelector('#walk').dataset.ready && document.documentElement.dataset.display === 'night'`)
 
 	b.press(t, "Survey a new point")
 	b.until(t, `location.hash.endsWith('/position')`)

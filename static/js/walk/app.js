@@ -40,11 +40,15 @@ const app = {
     app.drawState();
   },
 
-  /** Reads again what is kept, as another page may have changed it. */
+  /** Reads again what is kept, as another page may have sent some of it. What is in hand on this page stays as it is. */
   async reload() {
+    const [read, photos] = [await all('items'), await all('photos')];
     const known = new Map(app.items.map((i) => [i.id, i]));
-    app.items = (await all('items')).map((i) => Object.assign(known.get(i.id) ?? {}, i)); // screens hold on to an item
-    app.photos = await all('photos');
+    const ids = new Set(read.map((i) => i.id));
+    const again = (i) => (known.get(i.id)?.state === 'draft' ? known.get(i.id) : Object.assign(known.get(i.id) ?? {}, i)); // screens hold on to an item
+    app.items = [...read.map(again), ...app.items.filter((i) => i.state === 'draft' && !ids.has(i.id))];
+    const listed = new Set(photos.map((f) => f.id));
+    app.photos = [...photos, ...app.photos.filter((f) => f.state === 'waiting' && !f.tries && !listed.has(f.id))];
   },
 
   async remember(key, value) {

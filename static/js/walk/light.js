@@ -1,22 +1,31 @@
 // Day and night without the server: the switch works at once, also where there
-// is no network, and the page kept on the device is kept anew in that light.
+// is no network, and the server hears of it when it can.
 
 const night = document.querySelector('link[href$="css/night.css"]');
+const untold = 'display'; // what the server has not heard of yet
 
 export function lightSwitch() {
   const form = document.querySelector('form.display');
-  const kept = localStorage.getItem('display');
-  if (kept && kept !== document.documentElement.dataset.display) light(form, kept);
+  const kept = localStorage.getItem(untold);
+  if (kept) {
+    light(form, kept);
+    tell(form, kept);
+  }
   form.addEventListener('submit', (e) => {
     e.preventDefault();
-    const to = e.submitter.value;
-    localStorage.setItem('display', to);
-    light(form, to);
-    const body = new URLSearchParams({ to, here: '/walk' });
-    fetch(form.action, { method: 'POST', body, redirect: 'manual' })
-      .then(() => navigator.serviceWorker?.controller?.postMessage('keep page'))
-      .catch(() => {}); // the server hears of it another time
+    light(form, e.submitter.value);
+    tell(form, e.submitter.value);
   });
+}
+
+async function tell(form, to) {
+  localStorage.setItem(untold, to);
+  try {
+    await fetch(form.action, { method: 'POST', body: new URLSearchParams({ to, here: '/walk' }), redirect: 'manual' });
+    localStorage.removeItem(untold);
+  } catch {
+    // another time
+  }
 }
 
 function light(form, to) {

@@ -30,14 +30,37 @@ self.addEventListener('activate', (event) => {
 
 self.addEventListener('message', (event) => {
   if (event.data === 'take over') self.skipWaiting();
-  if (event.data === 'keep page') event.waitUntil(caches.open(name).then((cache) => keep(cache, page)).catch(() => {}));
 });
 
 self.addEventListener('fetch', (event) => {
   const { request } = event;
   const url = new URL(request.url);
   if (request.method !== 'GET' || url.origin !== self.location.origin) return;
-  const path = request.mode === 'navigate' && url.pathname === page ? page : url.pathname;
-  if (path !== page && !files.includes(path)) return;
-  event.respondWith(caches.open(name).then(async (cache) => (await cache.match(path)) ?? fetch(request)));
+  if (request.mode === 'navigate' && url.pathname === page) {
+    const fresh = freshPage();
+    event.waitUntil(fresh);
+    event.respondWith(quickest(fresh, request));
+  } else if (files.includes(url.pathname)) {
+    event.respondWith(caches.match(url.pathname).then((kept) => kept ?? fetch(request)));
+  }
 });
+
+const patience = 250; // milliseconds that the server gets before the kept page is shown
+
+/** The page as the server has it now, lit as it was last set; nothing when it cannot be had, or is of another edition. */
+async function freshPage() {
+  try {
+    const answer = await fetch(page, { headers: { Accept: 'text/html' } });
+    if (!answer.ok || answer.redirected || !(await answer.clone().text()).includes(`/${edition}/`)) return undefined;
+    await (await caches.open(name)).put(page, answer.clone());
+    return answer;
+  } catch {
+    return undefined;
+  }
+}
+
+async function quickest(fresh, request) {
+  const kept = await caches.match(page);
+  if (!kept) return (await fresh) ?? fetch(request);
+  return (await Promise.race([fresh, new Promise((done) => setTimeout(done, patience))])) ?? kept;
+}
