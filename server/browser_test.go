@@ -332,7 +332,7 @@ func TestLook(t *testing.T) {
 		return eval[string](t, b, `document.querySelector('.entry:has(.`+v+`) a').getAttribute('href')`)
 	}
 	pages := map[string]string{
-		"map": "/", "search": "/?q=QR", "site": site, "point-holds": point("holds"), "point-short": point("short"), "point-no": point("no"),
+		"map": "/", "search": "/?q=QR", "map-casualty": "/?casualty=44.64635,-91.2101&rope_m=91.44#17.3/44.64650/-91.21000", "map-reach": "/?coverage=1", "map-print": "/map/print?bbox=-91.2130,44.6445,-91.2060,44.6480&casualty=44.64635,-91.2101", "site": site, "point-holds": point("holds"), "point-short": point("short"), "point-no": point("no"),
 		"point-unknown": point("unknown"), "sheet": site + "/sheet", "upkeep": "/upkeep?ended=2026-04-30&within=150", "ratings": "/ratings", "ratings-change": "/ratings/change", "about": "/about", "error": "/sites/nowhere", "api": "/api/collections?f=html", "api-items": "/api/collections/points/items?f=html",
 	}
 	for _, lit := range []string{"day", "night"} {
@@ -342,9 +342,9 @@ func TestLook(t *testing.T) {
 			for name, path := range pages {
 				b.open(t, path)
 				shot := chromedp.FullScreenshot(100)
-				if name == "map" || name == "search" || name == "sheet" {
+				if strings.HasPrefix(name, "map") && name != "map-print" || name == "search" || name == "sheet" {
 					if name != "sheet" {
-						b.until(t, mapReady)
+						b.until(t, mapReadyAt)
 					}
 					shot = chromedp.CaptureScreenshot()
 				}

@@ -12,7 +12,9 @@ import (
 
 const (
 	drawnAlone = 250 // points in a view up to which each is drawn for itself
-	cellPixels = 84  // side of the square within which points are drawn as one
+	cellWide   = 112 // pixels, of the rectangle within which points are drawn as one
+	cellHigh   = 64
+	cellInner  = 0.24 // share of it, about its middle, in which their mark stands, so that marks keep apart
 	tilePixels = 256 // side of the whole world at zoom 0
 	zoomMost   = 24
 	cellsMost  = 1500 // clusters in one answer; more are gathered more coarsely
@@ -23,7 +25,7 @@ const (
 // unknown, no - so that a point that does not serve, or of which nothing is
 // known, is never hidden behind one that holds.
 type cluster struct {
-	at    orb.Point // the middle of its points
+	at    orb.Point // about the middle of its points
 	bound orb.Bound
 	count int
 	tally map[answer.Verdict]int
@@ -62,11 +64,12 @@ func (m *marks) gather(b *orb.Bound, zoom float64) (out []cluster, total, left i
 }
 
 func (m *marks) cells(b *orb.Bound, zoom float64) []cluster {
-	size := cellPixels / (tilePixels * math.Exp2(zoom)) // of the world
+	world := tilePixels * math.Exp2(zoom)
+	wide, high := cellWide/world, cellHigh/world
 	cells := map[[2]int]*cluster{}
 	m.within(b, func(one *mark) {
 		x, y := mercator(one.at)
-		k := [2]int{int(math.Floor(x / size)), int(math.Floor(y / size))}
+		k := [2]int{int(math.Floor(x / wide)), int(math.Floor(y / high))}
 		if c, ok := cells[k]; ok {
 			c.add(one)
 			return
@@ -75,10 +78,20 @@ func (m *marks) cells(b *orb.Bound, zoom float64) []cluster {
 		cells[k] = &c
 	})
 	out := make([]cluster, 0, len(cells))
-	for _, c := range cells {
+	for k, c := range cells {
+		if c.count > 1 {
+			x, y := mercator(c.at)
+			c.at = unmercator(inner(x/wide, k[0])*wide, inner(y/high, k[1])*high)
+		}
 		out = append(out, *c)
 	}
 	return out
+}
+
+// inner brings a place in a cell near its middle, both counted in cells.
+func inner(at float64, cell int) float64 {
+	middle := float64(cell) + 0.5
+	return min(max(at, middle-cellInner/2), middle+cellInner/2)
 }
 
 func clusterOf(m *mark) cluster {
@@ -99,4 +112,8 @@ func (c *cluster) add(m *mark) {
 func mercator(p orb.Point) (x, y float64) {
 	lat := min(max(p.Lat(), -85.06), 85.06) * math.Pi / 180
 	return (p.Lon() + 180) / 360, (1 - math.Asinh(math.Tan(lat))/math.Pi) / 2
+}
+
+func unmercator(x, y float64) orb.Point {
+	return orb.Point{x*360 - 180, math.Atan(math.Sinh(math.Pi*(1-2*y))) * 180 / math.Pi}
 }

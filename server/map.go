@@ -32,6 +32,13 @@ type mapPage struct {
 	At       string // lon,lat to open on
 }
 
+// mapModules are the scripts of the map, named in the page so that they come
+// all at once instead of one after the other.
+var mapModules = []string{
+	"js/ink.js", "js/layers.js", "js/points.js", "js/ledger.js", "js/casualty.js", "js/measure.js", "js/reach.js",
+	"js/state.js", "js/view.js", "js/part.js", "js/roles.js", "js/symbol.js",
+}
+
 // mapNames are the parameters of the map's address that the server reads; what
 // is in view - centre, zoom and layers - stands behind the #.
 var mapNames = []string{"q", "site", "after", "casualty", "load", "required", "tonight", "rope_m", "measure", "coverage"}

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -202,6 +203,38 @@ func TestPanManyPoints(t *testing.T) {
 		require.NotEmpty(t, stats)
 		t.Logf("%s: %.0f frames/s, 95 of 100 within %.0f ms, longest %.0f ms", view, stats[0], stats[1], stats[2])
 		b.until(t, mapReadyAt+` && document.querySelectorAll('#ledger li').length > 0`)
+	}
+	b.clean(t)
+}
+
+// TestMapBudget holds the first visit of the map to 700 KB on the wire besides
+// the data of layers and points, and reports how soon it is seen and usable on
+// a processor four times slower, with an empty cache and with a filled one.
+func TestMapBudget(t *testing.T) {
+	b := district(t)
+	b.do(t, chromedp.EmulateViewport(1440, 900))
+	_, err := chromedp.Call(b, emulation.SetCPUThrottlingRate, emulation.SetCPUThrottlingRateParams{Rate: 4})
+	require.NoError(t, err)
+	for _, visit := range []string{"first", "second"} {
+		b.open(t, "/")
+		b.until(t, mapReadyAt)
+		got := eval[struct {
+			Paint, Live, Ready float64
+			Fixed, Data               float64
+		}](t, b, `(() => {
+			const all = [...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')];
+			const data = (e) => /\/(map|api)\//.test(e.name);
+			const sum = (list) => list.reduce((n, e) => n + e.transferSize, 0);
+			return {
+				Paint: performance.getEntriesByName('first-contentful-paint')[0].startTime,
+				Live: performance.getEntriesByName('map-live')[0].startTime,
+				Ready: performance.getEntriesByName('map-ready')[0].startTime,
+				Fixed: sum(all.filter((e) => !data(e))), Data: sum(all.filter(data)),
+			};
+		})()`)
+		t.Logf("%s visit: painted at %.0f ms, map to be moved at %.0f ms, complete at %.0f ms; %.0f KB and %.0f KB of data", visit, got.Paint, got.Live, got.Ready, got.Fixed/1000, got.Data/1000)
+		assert.Less(t, got.Fixed, 700e3, "%s visit", visit)
+		assert.Positive(t, got.Fixed+got.Data)
 	}
 	b.clean(t)
 }

@@ -90,6 +90,7 @@ func parsePages(asset func(string) string) (map[string]*template.Template, error
 		"lines":   lines,
 		"list":    func(v ...any) []any { return v },
 		"dated":   layerDate,
+		"modules": func() []string { return mapModules },
 		"inc":     func(i int) int { return i + 1 },
 	}
 	frame, err := template.New("frame").Funcs(funcs).ParseFS(pageFiles, "html/_*.html")

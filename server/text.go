@@ -57,6 +57,14 @@ func (p phrases) OptKN(o survey.Opt[float64]) any { return opt(o, p.HoldingKN) }
 // Length writes a length in metres.
 func (p phrases) Length(l geo.Length) string { return wording.Length(p.units, l) }
 
+// Stretch writes a length of bank, of which there may be none.
+func (p phrases) Stretch(l geo.Length) string {
+	if l == 0 {
+		return "none"
+	}
+	return p.Length(l)
+}
+
 // OptLength writes a length.
 func (p phrases) OptLength(o survey.Opt[geo.Length]) any { return opt(o, p.Length) }
 

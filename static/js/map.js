@@ -129,7 +129,11 @@ async function settle() {
   }
 }
 map.on('moveend', settle);
-map.once('postrender', () => map.render()); // coming to rest is told from the second frame on, and nothing else may ask for one
+// Coming to rest is told from the second frame on, and nothing else may ask for one.
+map.once('postrender', () => {
+  performance.mark('map-live');
+  map.render();
+});
 
 // What is under a finger shows its card; a tool takes the press for itself.
 const card = document.getElementById('card');
@@ -233,5 +237,6 @@ matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => {
 });
 document.fonts?.ready.then(() => points.redraw());
 map.on('rendercomplete', () => {
+  if (!box.dataset.ready) performance.mark('map-ready');
   box.dataset.ready = 'true';
 });

@@ -10,12 +10,15 @@ export const badness = { holds: 0, short: 1, unknown: 2, no: 3 }; // the order o
  * @param {() => import('./ink.js').Ink} ink
  */
 export function pointLayers(ink, told) {
+  let waiting; // for verdicts that are still being worked out
   const marked = { chosen: null, hinted: null };
   const view = viewSource((bbox, zoom) => `/map/points?bbox=${bbox}&zoom=${zoom.toFixed(2)}`, {
     failed: told.failed,
     loaded(doc) {
       nameSites();
       told.loaded(doc);
+      clearTimeout(waiting);
+      if (doc.unjudged > 0) waiting = setTimeout(() => view.again(), 3000);
     },
   });
   const points = new VectorLayer({

@@ -119,6 +119,9 @@ export function drawPoint(c, [x, y], p, ink, how) {
   c.restore();
 }
 
+/** A count in few figures, never more than there are: 2,918 is 2.9k. */
+const short = (n) => (n < 1000 ? String(n) : n < 10000 ? `${Math.floor(n / 100) / 10}k` : `${Math.floor(n / 1000)}k`);
+
 /**
  * Draws several points as one: the shape of the worst verdict among them, and
  * of how many it is one.
@@ -127,7 +130,7 @@ export function drawPoint(c, [x, y], p, ink, how) {
  */
 export function drawCluster(c, [x, y], p, ink, how) {
   const k = how.ratio;
-  const text = p.worst === p.count ? `all ${p.count}` : `${p.worst} of ${p.count}`;
+  const text = p.worst === p.count ? `all ${short(p.count)}` : `${short(p.worst)} of ${short(p.count)}`;
   c.save();
   c.font = `700 ${12 * k}px Next, sans-serif`;
   const w = c.measureText(text).width + 34 * k;

@@ -19,6 +19,7 @@ export function viewSource(href, told) {
   const source = new VectorSource();
   let held = null;
   let running = null;
+  let last = null;
   const clear = () => {
     running?.abort();
     held = null;
@@ -31,7 +32,13 @@ export function viewSource(href, told) {
       held = null;
     },
     clear,
+    /** Asks again for the view that was last shown. */
+    again() {
+      held = null;
+      if (last) this.show(...last);
+    },
     async show(extent, zoom) {
+      last = [extent, zoom];
       const [w, s, e, n] = extent;
       const level = Math.round(zoom * 2);
       if (held && held.level === level && w >= held.box[0] && s >= held.box[1] && e <= held.box[2] && n <= held.box[3]) return;
