@@ -1,7 +1,13 @@
 package server_test
 
 import (
+	"bytes"
+	"database/sql"
 	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"image/png"
 	"math"
 	"net/http/httptest"
 	"os"
@@ -14,8 +20,12 @@ import (
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+	_ "github.com/mattn/go-sqlite3" // writes the file of a base map
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"holdfast/geo/mbtiles"
+	"holdfast/server"
 )
 
 // shoot takes a picture for people to look at, when HOLDFAST_SHOTS names a
@@ -220,7 +230,7 @@ func TestMapBudget(t *testing.T) {
 		b.until(t, mapReadyAt)
 		got := eval[struct {
 			Paint, Live, Ready float64
-			Fixed, Data               float64
+			Fixed, Data        float64
 		}](t, b, `(() => {
 			const all = [...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')];
 			const data = (e) => /\/(map|api)\//.test(e.name);
@@ -236,5 +246,48 @@ func TestMapBudget(t *testing.T) {
 		assert.Less(t, got.Fixed, 700e3, "%s visit", visit)
 		assert.Positive(t, got.Fixed+got.Data)
 	}
+	b.clean(t)
+}
+
+// TestBaseMap draws the department's own tiles below everything: a file of one
+// red tile, which is the whole world at zoom 0.
+func TestBaseMap(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "red.mbtiles")
+	db, err := sql.Open("sqlite3", path)
+	require.NoError(t, err)
+	var tile bytes.Buffer
+	red := image.NewRGBA(image.Rect(0, 0, 256, 256))
+	draw.Draw(red, red.Bounds(), image.NewUniform(color.RGBA{200, 0, 0, 255}), image.Point{}, draw.Src)
+	require.NoError(t, png.Encode(&tile, red))
+	for _, q := range []string{
+		`CREATE TABLE metadata (name text, value text)`,
+		`CREATE TABLE tiles (zoom_level integer, tile_column integer, tile_row integer, tile_data blob)`,
+		`INSERT INTO metadata VALUES ('name', 'Invented base'), ('format', 'png'), ('attribution', 'Drawn for a test'), ('minzoom', '0'), ('maxzoom', '0')`,
+	} {
+		_, err := db.ExecContext(t.Context(), q)
+		require.NoError(t, err)
+	}
+	_, err = db.ExecContext(t.Context(), `INSERT INTO tiles VALUES (0, 0, 0, ?)`, tile.Bytes())
+	require.NoError(t, err)
+	require.NoError(t, db.Close())
+	base, err := mbtiles.Open(t.Context(), path)
+	require.NoError(t, err)
+	t.Cleanup(func() { assert.NoError(t, base.Close()) })
+
+	s, _ := fixture(t, func(c *server.Config) { c.Base = base })
+	web := httptest.NewServer(s)
+	t.Cleanup(web.Close)
+	b := newTab(t, web.URL)
+	b.lit(t, "day")
+	b.do(t, chromedp.EmulateViewport(1280, 800))
+	b.open(t, "/#17/44.66000/-91.19000") // where nothing else is drawn
+	b.until(t, mapReadyAt)
+	reddish := `(() => { let n = 0; for (const c of document.querySelectorAll('#map .base-map canvas, #map canvas.base-map, #map .base-map')) {
+		if (!c.getContext) continue; const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
+		for (let i = 0; i < d.length; i += 4) if (d[i] > 150 && d[i + 1] < 60 && d[i + 3] > 200) n++; } return n })()`
+	b.until(t, reddish+` > 100000`)
+	assert.Equal(t, "Drawn for a test", eval[string](t, b, `document.querySelector('.attribution').textContent`))
+	b.do(t, chromedp.Click(".layers summary"), chromedp.Click("#base-toggle"))
+	b.until(t, `!location.hash.includes('base')`)
 	b.clean(t)
 }
