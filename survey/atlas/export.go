@@ -11,6 +11,7 @@ import (
 
 	"holdfast/geo/cql2"
 	"holdfast/geo/crs"
+	"holdfast/geo/geojson"
 	"holdfast/geo/vector"
 	"holdfast/geo/vector/file"
 	"holdfast/geo/vector/gpkg"
@@ -115,14 +116,15 @@ func watched(records iter.Seq[vector.Record], each func(int) error) iter.Seq[vec
 func (a Atlas) take(ctx context.Context, e Export) (vector.Layer, iter.Seq[vector.Record], error) {
 	layer := vector.Layer{Name: e.Collection, CRS: vector.WGS84, Count: -1, IDField: exchange.IDField}
 	f := sqlite.Filter{Bound: e.Bound}
+	id := func(f geojson.Feature) string { return f.ID }
 	var err error
 	switch flatten := !nests(e.Format); e.Collection {
 	case sqlite.Sites:
 		f.Where, err = where(e.Where, surveyed(exchange.SiteFields()))
-		return layer, exchange.SiteRecords(pages(f, items(ctx, a.Store.Sites), func(s survey.Site) string { return s.ID }), flatten), err
+		return layer, exchange.SiteRecords(pages(f, a.items(ctx, e.Collection), id), flatten), err
 	case sqlite.Points:
 		f.Where, err = where(e.Where, surveyed(exchange.PointFields()))
-		return layer, exchange.PointRecords(pages(f, items(ctx, a.Store.Points), func(p survey.Point) string { return p.ID }), flatten), err
+		return layer, exchange.PointRecords(pages(f, a.items(ctx, e.Collection), id), flatten), err
 	}
 	l, err := a.find(ctx, e.Collection)
 	if err != nil {
@@ -200,10 +202,11 @@ func pages[T any](f sqlite.Filter, get func(sqlite.Filter) ([]T, error), id func
 	}
 }
 
-func items[T any](ctx context.Context, list func(context.Context, sqlite.Filter) ([]sqlite.Row[T], error)) func(sqlite.Filter) ([]T, error) {
-	return func(f sqlite.Filter) ([]T, error) {
-		rows, err := list(ctx, f)
-		out := make([]T, len(rows))
+// items reads sites or points as they are stored.
+func (a Atlas) items(ctx context.Context, collection string) func(sqlite.Filter) ([]geojson.Feature, error) {
+	return func(f sqlite.Filter) ([]geojson.Feature, error) {
+		rows, err := a.Store.Items(ctx, collection, f)
+		out := make([]geojson.Feature, len(rows))
 		for i, r := range rows {
 			out[i] = r.Item
 		}

@@ -1,10 +1,13 @@
 package exchange
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"reflect"
 	"strings"
+
+	"github.com/go-json-experiment/json/jsontext"
 
 	"holdfast/geo/vector"
 )
@@ -64,25 +67,34 @@ func (l List) Rows(r *vector.Record) ([]vector.Properties, error) {
 	if !is {
 		return nil, nil
 	}
-	var members []json.RawMessage
-	if err := json.Unmarshal(raw, &members); err != nil {
+	d := jsontext.NewDecoder(bytes.NewReader(raw))
+	if d.PeekKind() != '[' {
+		return nil, nil
+	}
+	if _, err := d.ReadToken(); err != nil {
 		return nil, fmt.Errorf("read %s: %w", l.Property, err)
 	}
-	rows := make([]vector.Properties, len(members))
-	for i, m := range members {
-		row, err := flat(map[string]json.RawMessage{plainField: m})
+	var rows []vector.Properties
+	for d.PeekKind() != ']' {
+		row, err := readMember(d)
 		if err != nil {
 			return nil, fmt.Errorf("read %s: %w", l.Property, err)
 		}
-		for _, f := range l.Fields {
-			if v, has := row[plainField+"."+f.Name]; has {
-				rows[i] = append(rows[i], vector.Property{Name: f.Name, Value: typedValue(v)})
-			} else if v, has := row[f.Name]; has {
-				rows[i] = append(rows[i], vector.Property{Name: f.Name, Value: typedValue(v)})
-			}
-		}
+		rows = append(rows, row)
 	}
 	return rows, nil
+}
+
+// readMember reads one thing of a list, an object by its members.
+func readMember(d *jsontext.Decoder) (vector.Properties, error) {
+	if d.PeekKind() == '{' {
+		return appendObject(nil, d, "", true)
+	}
+	v, err := d.ReadValue()
+	if err != nil {
+		return nil, err
+	}
+	return vector.Properties{{Name: plainField, Value: typedValue(json.RawMessage(v))}}, nil
 }
 
 // Table is the name of the list's table beside that of its collection.

@@ -5,12 +5,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"iter"
-	"maps"
 	"reflect"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+
+	"github.com/go-json-experiment/json/jsontext"
 
 	"holdfast/geo/geojson"
 	"holdfast/geo/vector"
@@ -21,17 +22,17 @@ import (
 // no place of their own for them.
 const IDField = "id"
 
-// SiteRecords hands sites on for writing. Flattened, the members of objects
-// come one by one under dotted names, as in ground.class, for formats that hold
-// tables; a list stays one value. An error of the sequence comes as that of a
-// record.
-func SiteRecords(sites iter.Seq2[survey.Site, error], flatten bool) iter.Seq[vector.Record] {
-	return recordsFrom(features(sites, survey.Site.Feature), siteSchema, flatten)
+// SiteRecords hands the Features of sites on for writing. Flattened, the members
+// of objects come one by one under dotted names, as in ground.class, for formats
+// that hold tables; a list stays one value. An error of the sequence comes as
+// that of a record.
+func SiteRecords(sites iter.Seq2[geojson.Feature, error], flatten bool) iter.Seq[vector.Record] {
+	return recordsFrom(sites, siteSchema, flatten)
 }
 
 // PointRecords is SiteRecords for points.
-func PointRecords(points iter.Seq2[survey.Point, error], flatten bool) iter.Seq[vector.Record] {
-	return recordsFrom(features(points, survey.Point.Feature), pointSchema, flatten)
+func PointRecords(points iter.Seq2[geojson.Feature, error], flatten bool) iter.Seq[vector.Record] {
+	return recordsFrom(points, pointSchema, flatten)
 }
 
 // LayerRecords is SiteRecords for the features of a layer, whose properties are
@@ -46,11 +47,12 @@ func LayerRecords(layer iter.Seq2[survey.LayerFeature, error]) iter.Seq[vector.R
 func recordsFrom(all iter.Seq2[geojson.Feature, error], s *schema, flatten bool) iter.Seq[vector.Record] {
 	return func(yield func(vector.Record) bool) {
 		n := 0
+		ranks := map[string]int{} // of the properties that have come
 		for f, err := range all {
 			n++
 			r := vector.Record{Number: n, ID: f.ID, NumericID: f.NumericID, Geometry: f.Geometry, Err: err}
 			if err == nil {
-				r.Properties, r.Err = propertiesFrom(f, s, flatten)
+				r.Properties, r.Err = propertiesFrom(f, s, ranks, flatten)
 			}
 			if !yield(r) {
 				return
@@ -61,23 +63,59 @@ func recordsFrom(all iter.Seq2[geojson.Feature, error], s *schema, flatten bool)
 
 // propertiesFrom are the properties of a Feature: in the order of the contract
 // or, without a schema, by name.
-func propertiesFrom(f geojson.Feature, s *schema, flatten bool) (vector.Properties, error) {
-	members, err := membersOf(f)
-	if err == nil && flatten {
-		members, err = flat(members)
+func propertiesFrom(f geojson.Feature, s *schema, ranks map[string]int, flatten bool) (vector.Properties, error) {
+	if f.Properties == nil {
+		return vector.Properties{}, nil
 	}
+	d := jsontext.NewDecoder(bytes.NewReader(f.Properties))
+	out, err := appendObject(make(vector.Properties, 0, 32), d, "", flatten)
 	if err != nil {
 		return nil, fmt.Errorf("write feature %q: %w", f.ID, err)
 	}
-	names := slices.Sorted(maps.Keys(members))
+	order := func(a, b vector.Property) int { return strings.Compare(a.Name, b.Name) }
 	if s != nil {
-		slices.SortStableFunc(names, func(a, b string) int { return s.rank(a) - s.rank(b) })
+		for _, p := range out {
+			if _, has := ranks[p.Name]; !has {
+				ranks[p.Name] = s.rank(p.Name)
+			}
+		}
+		order = func(a, b vector.Property) int { return ranks[a.Name] - ranks[b.Name] }
 	}
-	out := make(vector.Properties, 0, len(names))
-	for _, name := range names {
-		out = append(out, vector.Property{Name: name, Value: typedValue(members[name])})
+	if !slices.IsSortedFunc(out, order) { // as stored they mostly are
+		slices.SortStableFunc(out, order)
 	}
 	return out, nil
+}
+
+// appendObject reads an object. Flattened, the members of objects in it come
+// one by one, with dots in their names; lists stay one value.
+func appendObject(out vector.Properties, d *jsontext.Decoder, prefix string, flatten bool) (vector.Properties, error) {
+	if d.PeekKind() != '{' { // null
+		return out, nil
+	}
+	if _, err := d.ReadToken(); err != nil {
+		return out, err
+	}
+	for d.PeekKind() != '}' {
+		t, err := d.ReadToken()
+		if err != nil {
+			return out, err
+		}
+		name := prefix + t.String()
+		if flatten && d.PeekKind() == '{' {
+			if out, err = appendObject(out, d, name+".", true); err != nil {
+				return out, err
+			}
+			continue
+		}
+		v, err := d.ReadValue()
+		if err != nil {
+			return out, err
+		}
+		out = append(out, vector.Property{Name: name, Value: typedValue(json.RawMessage(v))})
+	}
+	_, err := d.ReadToken()
+	return out, err
 }
 
 // rank is the place of a property in the contract.
@@ -87,23 +125,32 @@ func (s *schema) rank(name string) int {
 	})
 }
 
-// typedValue is a JSON value as vector holds it.
+// typedValue is a JSON value as vector holds it. It keeps nothing of raw.
 func typedValue(raw json.RawMessage) any {
-	switch v := plainValue(raw).(type) {
-	case json.RawMessage:
-		if b, err := strconv.ParseBool(string(v)); err == nil && len(v) > 1 {
-			return b
+	if len(raw) == 0 {
+		return nil
+	}
+	switch c := raw[0]; {
+	case c == 'n':
+		return nil
+	case c == 't', c == 'f':
+		return c == 't'
+	case c == '"':
+		return plainValue(raw)
+	case c == '-', c >= '0' && c <= '9':
+		if bytes.ContainsAny(raw, ".eE") {
+			break
 		}
-		if n, err := strconv.ParseInt(string(v), 10, 64); err == nil {
+		if n, err := strconv.ParseInt(string(raw), 10, 64); err == nil {
 			return n
 		}
-		if x, err := strconv.ParseFloat(string(v), 64); err == nil {
-			return x
-		}
-		return v
 	default:
-		return v
+		return json.RawMessage(bytes.Clone(raw))
 	}
+	if x, err := strconv.ParseFloat(string(raw), 64); err == nil {
+		return x
+	}
+	return json.RawMessage(bytes.Clone(raw))
 }
 
 // SiteFields lists the flattened properties of sites with their types; what lies

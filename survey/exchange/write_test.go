@@ -4,6 +4,7 @@ import (
 	"io"
 	"iter"
 
+	"holdfast/geo/geojson"
 	"holdfast/geo/vector"
 	vectorfile "holdfast/geo/vector/file"
 	"holdfast/survey"
@@ -21,14 +22,29 @@ func sequence[T any](items []T) iter.Seq2[T, error] {
 	}
 }
 
+// features are the Features of items.
+func features[T any](items iter.Seq2[T, error], feature func(T) (geojson.Feature, error)) iter.Seq2[geojson.Feature, error] {
+	return func(yield func(geojson.Feature, error) bool) {
+		for item, err := range items {
+			var f geojson.Feature
+			if err == nil {
+				f, err = feature(item)
+			}
+			if !yield(f, err) {
+				return
+			}
+		}
+	}
+}
+
 func nests(f exchange.Format) bool { return f != exchange.CSV }
 
 func writeSites(w io.Writer, f exchange.Format, all iter.Seq2[survey.Site, error]) error {
-	return writeRecords(w, f, exchange.IDField, exchange.SiteRecords(all, !nests(f)))
+	return writeRecords(w, f, exchange.IDField, exchange.SiteRecords(features(all, survey.Site.Feature), !nests(f)))
 }
 
 func writePoints(w io.Writer, f exchange.Format, all iter.Seq2[survey.Point, error]) error {
-	return writeRecords(w, f, exchange.IDField, exchange.PointRecords(all, !nests(f)))
+	return writeRecords(w, f, exchange.IDField, exchange.PointRecords(features(all, survey.Point.Feature), !nests(f)))
 }
 
 func writeLayer(w io.Writer, f exchange.Format, all iter.Seq2[survey.LayerFeature, error]) error {

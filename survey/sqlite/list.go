@@ -56,6 +56,20 @@ func (s *Store) Points(ctx context.Context, f Filter) ([]Row[survey.Point], erro
 	return list(ctx, s, pointKind, f, discreetly(ctx, readPoint))
 }
 
+// Items returns the chosen sites or points as they are stored: as Features.
+func (s *Store) Items(ctx context.Context, collection string, f Filter) ([]Row[geojson.Feature], error) {
+	k := map[string]kind{Sites: siteKind, Points: pointKind}[collection]
+	if k.table == "" {
+		return nil, survey.NotFound("collection of sites or points", collection)
+	}
+	return list(ctx, s, k, f, func(body []byte) (f geojson.Feature, err error) {
+		if err = json.Unmarshal(body, &f); err == nil && discreet(ctx) {
+			return discreetFeature(k.table, f)
+		}
+		return f, err
+	})
+}
+
 // CountSites returns how many sites the filter chooses in all, whatever its
 // After and Limit.
 func (s *Store) CountSites(ctx context.Context, f Filter) (int, error) {

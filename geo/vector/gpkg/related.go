@@ -1,6 +1,7 @@
 package gpkg
 
 import (
+	"database/sql/driver"
 	"fmt"
 
 	"holdfast/geo/vector"
@@ -29,8 +30,16 @@ func (w *Writer) Relate(base, related string) (link func(baseID, relatedID int64
 	if err := w.relate(b, r, mapping); err != nil {
 		return nil, fmt.Errorf("relate %s and %s: %w", base, related, err)
 	}
-	insert := fmt.Sprintf("INSERT INTO %s VALUES (?, ?)", quote(mapping))
-	return func(baseID, relatedID int64) error { return w.exec(insert, baseID, relatedID) }, nil
+	insert, err := w.conn.Prepare(fmt.Sprintf("INSERT INTO %s VALUES (?, ?)", quote(mapping)))
+	if err != nil {
+		return nil, fmt.Errorf("relate %s and %s: %w", base, related, err)
+	}
+	w.links = append(w.links, insert)
+	return func(baseID, relatedID int64) error {
+		//lint:ignore SA1019 NamedValues would be made for every link
+		_, err := insert.Exec([]driver.Value{baseID, relatedID})
+		return err
+	}, nil
 }
 
 func (w *Writer) table(layer string) *output {

@@ -29,8 +29,9 @@ type Writer struct {
 	tables    []*output
 	now       *output // the table that is written to
 	styles    []Style
-	linked    bool // gpkgext_relations is there
-	described bool // gpkg_data_columns is there
+	links     []driver.Stmt // of relations
+	linked    bool          // gpkgext_relations is there
+	described bool          // gpkg_data_columns is there
 	ledger    vector.Ledger
 }
 
@@ -356,6 +357,9 @@ func (w *Writer) LastID() int64 {
 // Close finishes the file.
 func (w *Writer) Close() error {
 	err := w.finish()
+	for _, l := range w.links {
+		err = errors.Join(err, l.Close())
+	}
 	for _, t := range w.tables {
 		err = errors.Join(err, t.insert.Close())
 		if t.index != nil {
