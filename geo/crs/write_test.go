@@ -104,7 +104,7 @@ func TestPROJReadsWrittenText(t *testing.T) {
 // otherwise are systems that GDAL takes otherwise by their code than by any
 // text, in the dialects named.
 var otherwise = map[string]string{
-	"EPSG:5482":  "ESRI",      // northing comes first in files by the code alone, as GDAL
+	"EPSG:5482":  "OGC, ESRI", // northing comes first in files by the code alone, as GDAL
 	"EPSG:32661": "ESRI",      // takes grids about a pole; a text without the code has x first
 	"EPSG:32761": "ESRI",      //
 	"EPSG:4901":  "OGC, ESRI", // its meridian of Paris is taken for one in grads
