@@ -202,11 +202,11 @@ func (c collection) discreet() collection {
 	}
 	c.queryables = maps.Clone(c.queryables)
 	c.fields = slices.DeleteFunc(slices.Clone(c.fields), func(f field) bool {
-		hidden := strings.HasPrefix(f.name, "contacts") || f.name == "buried_utilities.ticket"
-		if hidden {
-			delete(c.queryables, f.name)
+		if !survey.Sensitive(f.name) {
+			return false
 		}
-		return hidden
+		delete(c.queryables, f.name)
+		return true
 	})
 	return c
 }

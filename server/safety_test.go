@@ -104,6 +104,21 @@ func TestHiddenIsNotFoundOutByAsking(t *testing.T) {
 		assert.Equal(t, http.StatusBadRequest, call(t, d, http.MethodGet, q, "", viewer).StatusCode, q)
 		assert.Contains(t, []int{http.StatusOK, http.StatusNoContent}, call(t, d, http.MethodGet, q, "", lead).StatusCode, q)
 	}
+	for _, q := range []string{"collection=points&filter=" + url.QueryEscape("buried_utilities.ticket = 'T-77'"), "collection=sites&filter=" + url.QueryEscape("A_CONTAINS(contacts.who, ('Farm on the lane'))")} {
+		assert.Equal(t, http.StatusBadRequest, call(t, d, http.MethodGet, "/layers/export?format=csv&"+q, "", viewer).StatusCode, q)
+		assert.Equal(t, http.StatusOK, call(t, d, http.MethodGet, "/layers/export?format=csv&"+q, "", lead).StatusCode, q)
+	}
+	for _, format := range []string{"geojson", "geojsonl", "gpkg", "zip", "csv", "kml"} {
+		for _, c := range []string{"sites", "points"} {
+			body := bodyOf(t, call(t, d, http.MethodGet, "/layers/export?format="+format+"&collection="+c, "", viewer))
+			for _, one := range sensitive {
+				assert.NotContains(t, body, one, format)
+			}
+			if format != "zip" { // which is packed
+				assert.Contains(t, body, "hidden", "%s of %s", format, c)
+			}
+		}
+	}
 	for _, c := range []string{"sites", "points"} {
 		queryables := bodyOf(t, call(t, d, http.MethodGet, "/api/collections/"+c+"/queryables", "", viewer))
 		assert.NotContains(t, queryables, "contacts")

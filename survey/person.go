@@ -167,3 +167,9 @@ func (p Point) Discreet() Point {
 	}
 	return p
 }
+
+// Sensitive tells whether a property of a site or point, led into by dots, is
+// one that Discreet hides.
+func Sensitive(property string) bool {
+	return property == "contacts" || strings.HasPrefix(property, "contacts.") || property == "buried_utilities.ticket"
+}

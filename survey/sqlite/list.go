@@ -201,6 +201,11 @@ func (s *Store) count(ctx context.Context, k kind, f Filter) (int, error) {
 
 // chooseItems translates a filter of sites or points.
 func (s *Store) chooseItems(ctx context.Context, k kind, f Filter, few int) (choice, error) {
+	if f.Where != nil && discreet(ctx) {
+		if names := mentioned(f.Where.Expr()); slices.ContainsFunc(names, survey.Sensitive) {
+			return choice{}, survey.Invalid("", "the filter names what you may not see: asking what matches would tell it")
+		}
+	}
 	c, err := s.choose(ctx, k.table, f, k.column, few)
 	if err != nil {
 		return c, err
