@@ -80,8 +80,8 @@ func parsePages(asset func(string) string) (map[string]*template.Template, error
 		"words":  words,
 		"date":   wording.Date,
 		"moment": func(t time.Time) string { return wording.Moment(t.UTC()) },
-		"momentOpt": func(o survey.Opt[time.Time]) any {
-			return opt(o, func(t time.Time) string { return wording.Moment(t.UTC()) })
+		"lastUse": func(o survey.Opt[time.Time]) any {
+			return orElse(o, func(t time.Time) string { return wording.Moment(t.UTC()) }, "never")
 		},
 		"count":   wording.Count,
 		"said":    said,

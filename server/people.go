@@ -132,6 +132,9 @@ func detailWords(detail json.RawMessage) string {
 	}
 	var out []string
 	for _, name := range slices.Sorted(maps.Keys(members)) {
+		if members[name] == false {
+			continue
+		}
 		text := fmt.Sprint(members[name])
 		if list, ok := members[name].([]any); ok {
 			words := make([]string, len(list))
@@ -140,7 +143,11 @@ func detailWords(detail json.RawMessage) string {
 			}
 			text = strings.Join(words, ", ")
 		}
-		out = append(out, strings.ReplaceAll(name, "_", " ")+" "+text)
+		if words := strings.ReplaceAll(name, "_", " "); members[name] == true {
+			out = append(out, words)
+		} else {
+			out = append(out, words+" "+text)
+		}
 	}
 	return strings.Join(out, "; ")
 }
