@@ -38,6 +38,7 @@ type page struct {
 	Account bool   // and has a page for it
 	Open    bool   // the atlas has no accounts
 	People  bool   // may see the room of people
+	Record  bool   // may survey
 	Inside  bool   // may read the atlas at all
 	Units   survey.Units
 	Display display
@@ -125,6 +126,7 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, name s
 	}
 	v := visitorOf(r.Context())
 	p.Open, p.Inside, p.People, p.Account = v.open, v.leave.Has(survey.Look), v.leave.Has(survey.Keep), v.leave.Has(self)
+	p.Record = v.leave.Has(survey.Record)
 	if p.Who = v.person.Name; v.key.Kind == survey.Station {
 		p.Who = v.key.Name
 	}

@@ -235,8 +235,10 @@ func TestWallScreen(t *testing.T) {
 	page := call(t, d, http.MethodGet, "/sites/s-alder", "", screen)
 	body := bodyOf(t, page)
 	assert.Contains(t, body, "Watch room")
-	assert.Contains(t, body, "hidden")
+	assert.Contains(t, body, "Hidden: this site has contacts")
 	assert.NotContains(t, body, "555 0100")
+	assert.NotContains(t, body, `action="/sites/s-alder/review"`)
+	assert.NotContains(t, body, `href="/walk"`)
 	assert.Equal(t, http.StatusForbidden, call(t, d, http.MethodDelete, "/api/collections/points/items/p-good", "", screen).StatusCode)
 	assert.Empty(t, call(t, d, http.MethodGet, link, "", d.key(t, "lead")).Cookies(), "who is signed in stays")
 

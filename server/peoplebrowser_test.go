@@ -58,7 +58,7 @@ func TestFirstRunInBrowser(t *testing.T) {
 	b.until(t, `location.pathname === '/sites/s-alder'`)
 	text := eval[string](t, b, `document.body.textContent`)
 	assert.Contains(t, text, "Alder Bend")
-	assert.Contains(t, text, "hidden")
+	assert.Contains(t, text, "Hidden: this site has contacts")
 	assert.NotContains(t, text, "555 0100")
 	assert.Equal(t, 0, eval[int](t, b, `document.querySelectorAll('nav a[href="/people"]').length`))
 	b.mu.Lock()

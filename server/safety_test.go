@@ -57,7 +57,7 @@ func TestHiddenEverywhere(t *testing.T) {
 					for _, one := range append(sensitive, "555 0111", "Miller") {
 						assert.NotContains(t, body, one, "%s as %s", target, who)
 					}
-					if strings.Contains(body, "hidden\"") || strings.Contains(body, ">hidden") || strings.Contains(body, "ticket hidden") {
+					if strings.Contains(body, "hidden\"") || strings.Contains(strings.ToLower(body), "hidden:") || strings.Contains(body, "ticket hidden") {
 						said++
 					}
 				}

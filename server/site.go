@@ -28,6 +28,7 @@ type sitePage struct {
 	History   []change
 
 	Reviewable         bool
+	Hidden             bool   // there are contacts, and the visitor may not see them
 	Tomorrow, DueAgain string // days, for the form of a review
 }
 
@@ -66,7 +67,7 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 	s.render(w, r, http.StatusOK, "site", page{Title: row.Item.Name, Body: sitePage{
 		Site: row.Item, Revision: row.Revision, UpdatedAt: row.UpdatedAt, UpdatedBy: row.UpdatedBy,
 		Grid: usng(middle(row.Item.Geometry)), Loud: siteDoubts(row.Item, judged), Answers: judged, Plates: drawn, History: history,
-		Reviewable: !s.readOnly, Tomorrow: now.AddDate(0, 0, 1).Format(time.DateOnly),
+		Reviewable: !s.readOnly && may(r.Context(), survey.SignOff), Hidden: len(row.Item.Contacts) > 0 && !may(r.Context(), survey.Contacts), Tomorrow: now.AddDate(0, 0, 1).Format(time.DateOnly),
 		DueAgain: now.AddDate(0, int(policy.ResurveyMonths.Value), 0).Format(time.DateOnly),
 	}})
 }

@@ -257,6 +257,9 @@ func (a *arranger) state() []Field {
 }
 
 func contactWords(c survey.Contact) string {
+	if c.Who == survey.Hidden {
+		return "hidden: whoever printed this may not see contacts"
+	}
 	s := cmp.Or(c.Who, "name "+wording.NotRecorded)
 	if c.For != "" {
 		s += " (" + c.For + ")"
