@@ -60,7 +60,7 @@ func (s *Server) serveLayout(w http.ResponseWriter, r *http.Request, form string
 	h := w.Header()
 	h.Set("Content-Type", form)
 	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": fileName(name(l))}))
-	h.Set("Cache-Control", "no-cache")
+	h.Set("Cache-Control", cachePrivate)
 	if _, err := w.Write(b.Bytes()); err != nil {
 		s.log.InfoContext(r.Context(), "write layout", "error", err)
 	}

@@ -138,7 +138,7 @@ func TestNothingPrivateIsKeptForOthers(t *testing.T) {
 		for _, who := range []string{viewer, lead} {
 			res := call(t, d, method, filled(route), "", who)
 			cache := res.Header.Get("Cache-Control")
-			assert.True(t, strings.HasPrefix(cache, "private") || cache == "no-store", "%s: %q", route, cache)
+			assert.True(t, strings.HasPrefix(cache, "private") || cache == "no-store", "%s has Cache-Control %q: leave it as the door sets it, cachePrivate, or no-store", route, cache)
 			assert.Contains(t, strings.Join(res.Header.Values("Vary"), ", "), "Cookie", route)
 		}
 		return nil

@@ -101,7 +101,7 @@ func (s *Server) handleBook(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	h.Set("Content-Type", typePDF)
 	h.Set("Content-Disposition", `inline; filename="book.pdf"`)
-	h.Set("Cache-Control", "no-cache")
+	h.Set("Cache-Control", cachePrivate)
 	out := bufio.NewWriterSize(w, 64<<10)
 	err = s.atlas.Book(r.Context(), out, sites, atlas.Print{Paper: paper, Address: s.addressOf(r)}, nil)
 	if err = errors.Join(err, out.Flush()); err != nil {
@@ -201,7 +201,7 @@ func (s *Server) handleSheetStyle(w http.ResponseWriter, r *http.Request) {
 	}
 	h := w.Header()
 	h.Set("Content-Type", "text/css; charset=utf-8")
-	h.Set("Cache-Control", "no-cache")
+	h.Set("Cache-Control", cachePrivate)
 	h.Set("ETag", fmt.Sprintf(`"%x"`, sha256.Sum256([]byte(style))))
 	http.ServeContent(w, r, "", time.Time{}, strings.NewReader(style))
 }
