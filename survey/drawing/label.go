@@ -245,6 +245,9 @@ func (l *labeller) crosses(p, q Pt) bool {
 func (l *labeller) covers(b Box) float64 {
 	c := 0.0
 	for _, s := range l.lines {
+		if s[0].X < b.X0 && s[1].X < b.X0 || s[0].X > b.X1 && s[1].X > b.X1 || s[0].Y < b.Y0 && s[1].Y < b.Y0 || s[0].Y > b.Y1 && s[1].Y > b.Y1 {
+			continue // most lie to one side
+		}
 		if p, q, ok := clipSegment(s[0], s[1], b); ok {
 			c += 0.6 + 0.25*q.sub(p).length()
 		}

@@ -248,15 +248,19 @@ const (
 // what the rest leaves of the front; where that is not enough, the form to
 // fill in moves to the back. The back is set as large as fits.
 func (c *composer) leaf(p Part) (front, back []strip) {
-	try := func(face []Block) (strips []strip, fits bool) {
-		fixed := 0.0
+	try := func(face []Block, movable bool) (strips []strip, fits bool) {
+		fixed, drawn := 0.0, false
 		for _, b := range face {
 			if b.Figures == nil {
 				fixed += stack(c.block(b, c.width, crew, 0)).H
 			}
+			drawn = drawn || b.Figures != nil
 		}
 		const after = 1.0 // under the drawings
 		room := c.bottom - c.y
+		if movable && drawn && room-fixed-after < leastFigures {
+			return nil, false
+		}
 		// A second try makes room for what a drawing lists under itself.
 		for high := room - fixed - after; ; high = max(high-8, leastFigures) {
 			strips = nil
@@ -268,11 +272,13 @@ func (c *composer) leaf(p Part) (front, back []strip) {
 			}
 		}
 	}
-	front, fits := try(p.Blocks)
 	behind := p.Back
-	if n := len(p.Blocks) - 1; !fits && n >= 0 && p.Blocks[n].WriteIn != nil {
+	n := len(p.Blocks) - 1
+	movable := n >= 0 && p.Blocks[n].WriteIn != nil
+	front, fits := try(p.Blocks, movable)
+	if !fits && movable {
 		behind = append([]Block{p.Blocks[n]}, behind...)
-		front, _ = try(p.Blocks[:n])
+		front, _ = try(p.Blocks[:n], false)
 	}
 	for _, pt := range []float64{body, small, fine} {
 		back = c.blocks(behind, pt)
