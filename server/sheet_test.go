@@ -56,3 +56,44 @@ func TestSheetStyle(t *testing.T) {
 	again := call(t, s, http.MethodGet, "/sheet.css?display=night", "", "If-None-Match: "+res.Header.Get("ETag"))
 	assert.Equal(t, http.StatusNotModified, again.StatusCode)
 }
+
+// The first bytes of a layout say what it is; both are offered as files.
+func TestLayouts(t *testing.T) {
+	s, _ := fixture(t)
+	for target, want := range map[string][3]string{
+		"/points/p-good/layout.svg":                 {"image/svg+xml", "<?xml", "AB-1-A1-layout.svg"},
+		"/points/p-good/layout.dxf":                 {"image/vnd.dxf", "999\nlayout of an anchor; coordinates: WGS 84 / UTM zone", "layout-utm"},
+		"/points/p-good/layout.svg?load=one-person": {"image/svg+xml", "<?xml", ".svg"},
+	} {
+		res := call(t, s, http.MethodGet, target, "")
+		require.Equal(t, http.StatusOK, res.StatusCode, target)
+		checkHeaders(t, res)
+		assert.Equal(t, want[0], res.Header.Get("Content-Type"))
+		assert.Contains(t, res.Header.Get("Content-Disposition"), want[2])
+		assert.True(t, strings.HasPrefix(bodyOf(t, res), want[1]), target)
+	}
+	assert.Equal(t, http.StatusNotFound, call(t, s, http.MethodGet, "/points/none/layout.svg", "").StatusCode)
+	assert.Equal(t, http.StatusBadRequest, call(t, s, http.MethodGet, "/points/p-good/layout.dxf?colour=red", "").StatusCode)
+}
+
+func TestBookOverHTTP(t *testing.T) {
+	s, _ := fixture(t)
+	res := call(t, s, http.MethodGet, "/book.pdf?paper=a4", "")
+	require.Equal(t, http.StatusOK, res.StatusCode)
+	assert.Equal(t, "application/pdf", res.Header.Get("Content-Type"))
+	checkHeaders(t, res)
+	whole := bodyOf(t, res)
+	assert.True(t, strings.HasPrefix(whole, "%PDF-") && strings.HasSuffix(whole, "%%EOF\n"))
+	one := call(t, s, http.MethodGet, "/book.pdf?sites=AB-1", "")
+	require.Equal(t, http.StatusOK, one.StatusCode)
+	assert.Less(t, len(bodyOf(t, one)), len(whole))
+	assert.Equal(t, http.StatusNotFound, call(t, s, http.MethodGet, "/book.pdf?sites=AB-1,none", "").StatusCode)
+	assert.Equal(t, http.StatusBadRequest, call(t, s, http.MethodGet, "/book.pdf?paper=A3", "").StatusCode)
+	assert.Equal(t, http.StatusBadRequest, call(t, s, http.MethodGet, "/book.pdf?sites="+strings.Repeat("x,", 251), "").StatusCode, "more than the server prints")
+}
+
+// The code on the sheet leads to where the server was reached.
+func TestSheetCarriesTheAddressOfTheServer(t *testing.T) {
+	s, _ := fixture(t)
+	assert.Contains(t, bodyOf(t, call(t, s, http.MethodGet, "/sites/s-alder/sheet", "")), "http://localhost/sites/AB-1")
+}

@@ -1,5 +1,5 @@
 // Package dxf writes the layout of an anchor as a drawing that surveying and
-// drawing programs read: DXF as published for release 12 (AC1009), in ASCII.
+// drawing programs read: DXF as published for release 12 (AC1009), as text.
 // Coordinates are metres east and north on the UTM grid of WGS 84 in the zone
 // of the surveyed point, so that the file lies in place beside other data.
 // A distance taken from it is a grid distance: on the ground it is up to 0.04 %
@@ -148,6 +148,8 @@ func (d *writer) head() {
 	d.pair(2, "HEADER")
 	d.pair(9, "$ACADVER")
 	d.pair(1, "AC1009")
+	d.pair(9, "$DWGCODEPAGE")
+	d.pair(3, "ANSI_1252")
 	d.pair(0, "ENDSEC")
 	d.pair(0, "SECTION")
 	d.pair(2, "TABLES")
@@ -252,23 +254,23 @@ func (d *writer) textAt(layer string, xy [2]float64, s string) {
 	d.pair(1, plain(s))
 }
 
-// plain writes a text in ASCII: other characters as \U+ and their number, which
-// is how the format spells them; beyond four digits there is no spelling, and
-// the number stands in brackets.
+// plain writes a text in the code page that the head names; other characters as
+// \U+ and their number, which is how the format spells them. Beyond four digits
+// there is no spelling, and the number stands in brackets.
 func plain(s string) string {
-	var b strings.Builder
+	var b []byte
 	for _, r := range strings.Join(strings.Fields(s), " ") {
 		switch {
-		case r < ' ' || r == 0x7F:
-		case r < 0x7F && r != '\\':
-			b.WriteRune(r)
+		case r < ' ' || r >= 0x7F && r < 0xA0:
+		case r <= 0xFF: // the same in Latin 1 and Windows-1252
+			b = append(b, byte(r))
 		case r <= 0xFFFF:
-			fmt.Fprintf(&b, "\\U+%04X", r)
+			b = fmt.Appendf(b, "\\U+%04X", r)
 		default:
-			fmt.Fprintf(&b, "[U+%X]", r)
+			b = fmt.Appendf(b, "[U+%X]", r)
 		}
 	}
-	return b.String()
+	return string(b)
 }
 
 // anchor writes one anchor: its stakes named by rig, row and number, and what
