@@ -10,7 +10,7 @@ import (
 	"holdfast/survey/preplan"
 )
 
-// A sheet of six pages: two points with their evidence, and the sources after
+// A sheet of seven pages: two points with their evidence, and the sources after
 // them.
 func BenchmarkPDF(b *testing.B) {
 	in := input(b)
