@@ -13,7 +13,7 @@ func (c *composer) block(b Block, width, pt, figures float64) (out []strip) {
 	}
 	switch {
 	case b.Lead != "":
-		out = append(out, paragraph(c.part, b.Lead, width, lead, true)...)
+		out = append(out, paragraph(c.part, b.Lead, width, c.lead, true)...)
 	case b.Text != "":
 		out = append(out, paragraph(c.part, b.Text, width, pt, false)...)
 	case b.Table != nil:

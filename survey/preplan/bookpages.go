@@ -19,7 +19,7 @@ func (b *Book) newPages(title string) *composer {
 		fmt.Sprintf("atlas revision %d · policy %s · printed %s", b.AtlasRevision, clip(cmp.Or(b.Policy.Version, wording.NotRecorded), 60), wording.Moment(b.PrintedAt)),
 		"the age of each survey stands on its sheet",
 	}}
-	c := &composer{layout: layout{sheet: s, size: b.Paper.Size(), section: pdf.NewSection()}, title: title, unnumbered: true}
+	c := &composer{layout: layout{sheet: s, size: b.Paper.Size(), section: pdf.NewSection()}, title: title, lead: lead, unnumbered: true}
 	c.width = c.size.W - 2*margin
 	c.foot = c.setFoot()
 	c.bottom = c.size.H - below - c.foot.H - lineHeight(fine) - 0.5

@@ -43,6 +43,7 @@ type composer struct {
 	title  string // of the part under way
 	foot   strip
 	about  int
+	lead   float64 // size of the answer's letters
 	part   *pdf.Element
 	// unnumbered pages belong to no sheet: they have a number in the book only.
 	unnumbered bool
@@ -50,7 +51,7 @@ type composer struct {
 
 // compose lays the sheet out in pages; whole ends it with a full leaf.
 func compose(s Sheet, whole bool) layout {
-	c := &composer{layout: layout{sheet: s, size: s.Paper.Size(), section: pdf.NewSection()}}
+	c := &composer{layout: layout{sheet: s, size: s.Paper.Size(), section: pdf.NewSection()}, lead: lead}
 	c.width = c.size.W - 2*margin
 	c.foot = c.setFoot()
 	c.bottom = c.size.H - below - c.foot.H - lineHeight(fine) - 0.5
@@ -278,7 +279,11 @@ func (c *composer) leaf(p Part) (front, back []strip) {
 	front, fits := try(p.Blocks, movable)
 	if !fits && movable {
 		behind = append([]Block{p.Blocks[n]}, behind...)
-		front, _ = try(p.Blocks[:n], false)
+		if front, fits = try(p.Blocks[:n], false); !fits { // a long answer, in smaller letters
+			c.lead = clear
+			front, _ = try(p.Blocks[:n], false)
+			c.lead = lead
+		}
 	}
 	for _, pt := range []float64{body, small, fine} {
 		back = c.blocks(behind, pt)

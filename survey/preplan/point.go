@@ -201,16 +201,19 @@ func forbidden(p answer.Placed) string {
 func (a *arranger) stakes(p PointInput, o answer.Option) []Block {
 	main, pitch := a.stakeTable(p, o.Main, "Main: "+o.Main.Anchor.Name())
 	columns := []Column{{0.5, main}}
-	lean := a.leanWords(p, o.Main)
+	lean, how := a.leanWords(p, o.Main)
 	if o.Belay != nil {
 		belay, other := a.stakeTable(p, *o.Belay, "Belay: "+o.Belay.Anchor.Name())
 		columns = append(columns, Column{0.5, belay})
 		pitch = max(pitch, other)
-		switch words := a.leanWords(p, *o.Belay); {
+		switch words, too := a.leanWords(p, *o.Belay); {
 		case lean == "":
-			lean = words
-		case words != "" && words != lean:
-			lean = "Main: " + lean + " Belay: " + words
+			lean, how = words, too
+		case words == "":
+		case too != how:
+			lean, how = "Main: "+lean+how+" Belay: "+words+too, ""
+		case words != lean:
+			lean += "; the belay's towards" + strings.SplitN(words, " towards", 2)[1]
 		}
 	}
 	out := []Block{{Columns: columns}}
@@ -221,26 +224,26 @@ func (a *arranger) stakes(p PointInput, o answer.Option) []Block {
 	if pitch > 0 {
 		text += ", " + a.length(pitch) + " apart"
 	}
-	return append(out, Block{Text: text + ". " + lean})
+	return append(out, Block{Text: text + ". " + lean + how})
 }
 
-// leanWords says how the stakes of an anchor lean and where its legs meet; ""
-// where no stake is driven.
-func (a *arranger) leanWords(p PointInput, pl answer.Placed) string {
+// leanWords says which way the stakes of an anchor lean, and how that is checked
+// and where the legs of its rigs meet; "" where no stake is driven.
+func (a *arranger) leanWords(p PointInput, pl answer.Placed) (lean, how string) {
 	l := pl.Layout
 	if l == nil || len(l.Stakes) == 0 || barred(pl) {
-		return ""
+		return "", ""
 	}
-	lean := l.Stakes[0]
-	text := fmt.Sprintf("Lean every stake %s from upright towards %s true, %s magnetic", wording.Angle(lean.LeanDeg), wording.Bearing(lean.LeanTowardDeg.Degrees()), magnetic(lean.LeanTowardDeg, p.Answer.Pull))
+	s := l.Stakes[0]
+	lean = fmt.Sprintf("Lean every stake %s from upright towards %s true, %s magnetic", wording.Angle(s.LeanDeg), wording.Bearing(s.LeanTowardDeg.Degrees()), magnetic(s.LeanTowardDeg, p.Answer.Pull))
 	if l.LeanCheck > 0 {
-		text += fmt.Sprintf(" (a stake at the heel of a 12 in boot with its head over the toe leans %s)", wording.Angle(l.LeanCheck))
+		how = fmt.Sprintf(" (a stake at the heel of a 12 in boot with its head over the toe leans %s)", wording.Angle(l.LeanCheck))
 	}
-	text += "."
+	how += "."
 	if l.CollectorM > 0 {
-		text += fmt.Sprintf(" The legs of the rigs meet at least %s ahead of the front stakes; equalise them.", a.length(l.CollectorM))
+		how += fmt.Sprintf(" The legs of the rigs meet at least %s ahead of the front stakes; equalise them.", a.length(l.CollectorM))
 	}
-	return text
+	return lean, how
 }
 
 // barred tells an anchor whose stakes are not listed, because they must not be
