@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -121,6 +122,56 @@ func TestDiskFull(t *testing.T) {
 	n, err := s.CountPoints(t.Context(), sqlite.Filter{})
 	require.NoError(t, err)
 	assert.Equal(t, len(saved), n)
+}
+
+// An import that the disk has no room for leaves nothing of itself.
+func TestDiskFullImport(t *testing.T) {
+	s := newAtlas(t)
+	putSite(t, s, knoll())
+	write, _ := s.Pools()
+	var pages int
+	require.NoError(t, write.QueryRow(`PRAGMA page_count`).Scan(&pages))
+	_, err := write.Exec(fmt.Sprintf(`PRAGMA max_page_count = %d`, pages+20))
+	require.NoError(t, err)
+	before, err := s.Revision(t.Context())
+	require.NoError(t, err)
+	err = s.ImportAll(t.Context(), nil, manyPoints(2000), officer)
+	require.ErrorIs(t, err, sqlite.ErrFull)
+	n, err := s.CountPoints(t.Context(), sqlite.Filter{})
+	require.NoError(t, err)
+	assert.Zero(t, n)
+	after, err := s.Revision(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, before, after)
+	assert.Empty(t, check(t, s.Path()).Findings)
+	_, err = write.Exec(`PRAGMA max_page_count = 1073741823`)
+	require.NoError(t, err)
+	assert.NoError(t, s.ImportAll(t.Context(), nil, manyPoints(100), officer), "when there is room again")
+}
+
+// A clock that is set back, or far ahead, mixes up no order: revisions count,
+// times are only told.
+func TestClockJumps(t *testing.T) {
+	clock := noon
+	s := open(t, filepath.Join(t.TempDir(), "atlas.db"), sqlite.Options{Create: true, Now: func() time.Time { return clock }})
+	putSite(t, s, knoll())
+	row := putPoint(t, s, stand("KB", "P1"))
+	for i, jump := range []time.Duration{-365 * 24 * time.Hour, 20 * 365 * 24 * time.Hour, -time.Microsecond, 0} {
+		clock = clock.Add(jump)
+		row.Item.SurveyedBy = fmt.Sprint(i)
+		next, err := s.PutPoint(t.Context(), row.Item, officer, survey.Known(row.Revision))
+		require.NoError(t, err)
+		assert.Greater(t, next.Revision, row.Revision)
+		row = next
+	}
+	past, err := s.History(t.Context(), sqlite.Points, row.Item.ID)
+	require.NoError(t, err)
+	require.Len(t, past, 5)
+	for i := range past[1:] {
+		assert.Greater(t, past[i].Number, past[i+1].Number)
+		assert.Equal(t, past[i].Before, past[i+1].After)
+	}
+	assert.Empty(t, check(t, s.Path()).Findings)
 }
 
 func TestBusy(t *testing.T) {

@@ -3,6 +3,7 @@ package sqlite
 import (
 	"errors"
 	"fmt"
+	"syscall"
 
 	"github.com/mattn/go-sqlite3"
 
@@ -62,6 +63,10 @@ func explain(verb string, err error) error {
 		return err
 	}
 	switch cause.Code {
+	case sqlite3.ErrIoErr:
+		if errors.Is(cause.SystemErrno, syscall.ENOSPC) || errors.Is(cause.SystemErrno, syscall.EFBIG) || errors.Is(cause.SystemErrno, syscall.EDQUOT) {
+			return refuse(ErrFull, err, "%s: the disk or the quota is full; nothing was saved", verb)
+		}
 	case sqlite3.ErrFull:
 		return refuse(ErrFull, err, "%s: the disk is full; nothing was saved", verb)
 	case sqlite3.ErrReadonly, sqlite3.ErrPerm:

@@ -27,6 +27,7 @@ var (
 
 func TestMain(m *testing.M) {
 	if path := os.Getenv(writerEnv); path != "" {
+		limited()
 		writeForever(path)
 		return
 	}
