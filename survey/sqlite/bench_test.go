@@ -3,6 +3,8 @@ package sqlite_test
 import (
 	"fmt"
 	"path/filepath"
+	"sync"
+	"sync/atomic"
 	"testing"
 
 	"github.com/paulmach/orb"
@@ -38,6 +40,45 @@ func BenchmarkPutPoint(b *testing.B) {
 	for b.Loop() {
 		putPoint(b, s, stand("KB", "P1"))
 	}
+}
+
+// Acknowledged writes a second on an atlas of 100,000 points: by one writer and
+// by eight at once. The aim is 200.
+func BenchmarkWrite100k(b *testing.B) {
+	s := newAtlas(b)
+	require.NoError(b, s.ImportAll(b.Context(), []survey.Site{knoll()}, manyPoints(100_000), officer))
+	rows, err := s.Points(b.Context(), sqlite.Filter{})
+	require.NoError(b, err)
+	var next atomic.Int64
+	write := func() error {
+		p := rows[int(next.Add(7919))%len(rows)].Item
+		p.SurveyedBy = fmt.Sprint("crew ", next.Load())
+		_, err := s.PutPoint(b.Context(), p, officer, anyRev)
+		return err
+	}
+	b.Run("one", func(b *testing.B) {
+		for b.Loop() {
+			require.NoError(b, write())
+		}
+		b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "writes/s")
+	})
+	b.Run("eight", func(b *testing.B) {
+		var wg sync.WaitGroup
+		left := atomic.Int64{}
+		left.Store(int64(b.N))
+		for range 8 {
+			wg.Go(func() {
+				for left.Add(-1) >= 0 {
+					if err := write(); err != nil {
+						b.Error(err)
+						return
+					}
+				}
+			})
+		}
+		wg.Wait()
+		b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "writes/s")
+	})
 }
 
 func BenchmarkRead(b *testing.B) {
