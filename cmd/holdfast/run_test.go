@@ -81,6 +81,11 @@ func TestWrongUse(t *testing.T) {
 		{"options", "X", "--file", "y"},
 		{"convert", "--at", "yesterday", "1,2"},
 		{"sheet", "X", "--to", "x.doc"},
+		{"sheet", "--to", "x.pdf"},
+		{"sheet", "X", "--all", "--to", "x.pdf"},
+		{"sheet", "X", "Y", "--to", "x.html"},
+		{"sheet", "--all", "--to", "x.dxf"},
+		{"sheet", "X", "--to", "x.pdf", "--address", "atlas.example"},
 		{"import", "x"},
 		{"import", "x", "--layer", "L"},
 		{"import", "x", "--layer", "L", "--role", "moat"},
@@ -245,6 +250,24 @@ func TestSheet(t *testing.T) {
 		require.NoError(t, err)
 		assert.Greater(t, info.Size(), int64(5000))
 	}
+	for ending, c := range map[string]struct {
+		begins string
+		args   []string
+	}{
+		"book.pdf": {"%PDF-1.7", []string{"QR-01", "QR-02", "--address", "https://atlas.example.org"}},
+		"all.pdf":  {"%PDF-1.7", []string{"--all", "--paper", "a4"}},
+		"l.svg":    {"<?xml", []string{"QR-02/P3"}},
+		"l.dxf":    {"999\nlayout of an anchor; coordinates: WGS 84 / UTM zone 15N (EPSG:32615)", []string{"QR-02/P3"}},
+	} {
+		to := filepath.Join(t.TempDir(), ending)
+		r := call(t, "", append([]string{"sheet", "--to", to, "--atlas", atlas}, c.args...)...)
+		require.Equal(t, exitDone, r.code, r.err)
+		assert.Equal(t, to+"\n", r.out)
+		text, err := os.ReadFile(to)
+		require.NoError(t, err)
+		assert.True(t, strings.HasPrefix(strings.TrimLeft(string(text), " "), c.begins), "%.80q", text)
+	}
+	call(t, "", "sheet", "QR-02/P99", "--to", filepath.Join(t.TempDir(), "l.svg"), "--atlas", atlas).sentence(t, exitFailed, "no point")
 	call(t, "", "sheet", "XX-99", "--to", filepath.Join(t.TempDir(), "s.pdf"), "--atlas", atlas).sentence(t, exitFailed, "no site")
 	call(t, "", "sheet", "QR-02", "--to", filepath.Join(t.TempDir(), "no", "s.pdf"), "--atlas", atlas).sentence(t, exitFailed, "write the sheet")
 }

@@ -6,8 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/paulmach/orb"
-
 	"holdfast/geo"
 	"holdfast/survey"
 	"holdfast/survey/answer"
@@ -194,112 +192,6 @@ func forbidden(p answer.Placed) string {
 		return "DO NOT " + verb + ": whether it holds is not known."
 	}
 	return ""
-}
-
-// stakes lists where every row of stakes goes, measured from the mark, and says
-// under it how to set them.
-func (a *arranger) stakes(p PointInput, o answer.Option) []Block {
-	main, pitch := a.stakeTable(p, o.Main, "Main: "+o.Main.Anchor.Name())
-	columns := []Column{{0.5, main}}
-	lean, how := a.leanWords(p, o.Main)
-	if o.Belay != nil {
-		belay, other := a.stakeTable(p, *o.Belay, "Belay: "+o.Belay.Anchor.Name())
-		columns = append(columns, Column{0.5, belay})
-		pitch = max(pitch, other)
-		switch words, too := a.leanWords(p, *o.Belay); {
-		case lean == "":
-			lean, how = words, too
-		case words == "":
-		case too != how:
-			lean, how = "Main: "+lean+how+" Belay: "+words+too, ""
-		case words != lean:
-			lean += "; the belay's towards" + strings.SplitN(words, " towards", 2)[1]
-		}
-	}
-	out := []Block{{Columns: columns}}
-	if lean == "" {
-		return out
-	}
-	text := fmt.Sprintf("Bearing and distance run from the mark - the surveyed point, %s - to the middle of the row. Row 1 is the front; its stakes (no.) stand across the pull", a.grid(p.Point.Position))
-	if pitch > 0 {
-		text += ", " + a.length(pitch) + " apart"
-	}
-	return append(out, Block{Text: text + ". " + lean + how})
-}
-
-// leanWords says which way the stakes of an anchor lean, and how that is checked
-// and where the legs of its rigs meet; "" where no stake is driven.
-func (a *arranger) leanWords(p PointInput, pl answer.Placed) (lean, how string) {
-	l := pl.Layout
-	if l == nil || len(l.Stakes) == 0 || barred(pl) {
-		return "", ""
-	}
-	s := l.Stakes[0]
-	lean = fmt.Sprintf("Lean every stake %s from upright towards %s true, %s magnetic", wording.Angle(s.LeanDeg), wording.Bearing(s.LeanTowardDeg.Degrees()), magnetic(s.LeanTowardDeg, p.Answer.Pull))
-	if l.LeanCheck > 0 {
-		how = fmt.Sprintf(" (a stake at the heel of a 12 in boot with its head over the toe leans %s)", wording.Angle(l.LeanCheck))
-	}
-	how += "."
-	if l.CollectorM > 0 {
-		how += fmt.Sprintf(" The legs of the rigs meet at least %s ahead of the front stakes; equalise them.", a.length(l.CollectorM))
-	}
-	return lean, how
-}
-
-// barred tells an anchor whose stakes are not listed, because they must not be
-// driven.
-func barred(pl answer.Placed) bool {
-	return pl.Verdict == answer.No && pl.Anchor.Kind == survey.KindRig
-}
-
-// stakeTable lists the rows of one anchor; pitch is how far apart the stakes of
-// a row stand.
-func (a *arranger) stakeTable(p PointInput, pl answer.Placed, heading string) (table []Block, pitch geo.Length) {
-	l := pl.Layout
-	switch {
-	case l == nil:
-		return []Block{{Heading: heading, Text: "Not laid out."}}, 0
-	case barred(pl):
-		return []Block{{Heading: heading, Text: forbidden(pl) + " Its stakes are not listed."}}, 0
-	case len(l.Stakes) == 0:
-		return []Block{{Heading: heading, Text: a.foundWords(p.Point, pl.Anchor)}}, 0
-	}
-	rows := rowsOf(p.Point.Position, l.Stakes)
-	square := a.square(append(rows.middles(), p.Point.Position))
-	t := Table{Columns: []string{"row", "no.", "true", "mag.", "distance", strings.TrimSpace("USNG " + square)}, Widths: []float64{14, 7, 10, 10, 30, 23}}
-	for _, r := range rows.list {
-		name := fmt.Sprint(r.row)
-		if pl.Anchor.Count > 1 {
-			name = fmt.Sprintf("rig %d, %d", r.rig, r.row)
-		}
-		c := []string{name, fmt.Sprint(r.stakes), "mark", "mark", a.length(r.distance), strings.TrimSpace(strings.TrimPrefix(a.grid(r.middle), square))}
-		if b, ok := r.bearing.Get(); ok {
-			c[2], c[3] = wording.Bearing(b.Degrees()), magnetic(b, p.Answer.Pull)
-		}
-		t.Rows = append(t.Rows, Row{Cells: c})
-	}
-	if bar := forbidden(pl); bar != "" {
-		heading += ". " + bar[:strings.IndexAny(bar, ",:.")] + "."
-	}
-	return []Block{{Heading: heading, Table: &t}}, rows.pitch
-}
-
-// square is the zone and 100 km square that all places share, as their grid
-// references begin; "" where they share none.
-func (a *arranger) square(places []orb.Point) string {
-	square := ""
-	for i, p := range places {
-		part := strings.Fields(a.grid(p))
-		if len(part) != 4 {
-			return ""
-		}
-		s := part[0] + " " + part[1]
-		if i > 0 && s != square {
-			return ""
-		}
-		square = s
-	}
-	return square
 }
 
 // foundWords describes an anchor that is not driven.
