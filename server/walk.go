@@ -21,11 +21,12 @@ var walkFiles = []string{
 
 // walkPage is what the page of the Walk is made of.
 type walkPage struct {
-	Base string // address of the static files
+	Base    string   // address of the static files
+	Modules []string // addresses of the scripts that the page starts with
 }
 
 // handleWalk is the Walk: the page that records a survey, also where there is
-// no network. It is the same for everybody, since devices keep it.
+// no network. Devices keep it, so it holds no data.
 //
 // GET /walk
 func (s *Server) handleWalk(w http.ResponseWriter, r *http.Request) {
@@ -33,8 +34,14 @@ func (s *Server) handleWalk(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	modules, err := s.static.List("js/walk/*.js")
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	modules = slices.DeleteFunc(modules, func(m string) bool { return strings.HasSuffix(m, "/map.js") }) // loaded when it is looked at
 	w.Header().Set("Content-Security-Policy", walkPolicy)
-	s.render(w, r, http.StatusOK, "walk", page{Title: "Walk", Room: "walk", Body: walkPage{Base: s.static.Path("")}})
+	s.render(w, r, http.StatusOK, "walk", page{Title: "Walk", Room: "walk", Body: walkPage{Base: s.static.Path(""), Modules: modules}})
 }
 
 // handleWalkWorker is the service worker that keeps the Walk on a device. It

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"holdfast/geo/geojson"
 	"holdfast/survey"
 	"holdfast/survey/sqlite"
 )
@@ -149,6 +150,18 @@ func TestWalkOffline(t *testing.T) {
 	b.until(t, `document.querySelector('[data-state="waiting"]') && document.querySelector('#state-net').textContent.startsWith('No network')`)
 	assert.Equal(t, "1", eval[string](t, b, `document.querySelector('#state-outbox').dataset.unsent`))
 
+	eval[bool](t, b, `(() => { const made = URL.createObjectURL; URL.createObjectURL = (blob) => { window.saved = blob; return made.call(URL, blob) }; return true })()`)
+	b.press(t, "Save unsent work as a file")
+	b.until(t, `window.saved`)
+	saved := 0
+	for r := range geojson.Records(strings.NewReader(eval[string](t, b, `window.saved.text()`))) {
+		require.NoError(t, r.Err)
+		_, err := survey.ParsePoint(r.Feature)
+		require.NoError(t, err)
+		saved++
+	}
+	assert.Equal(t, 1, saved, "the file can be imported")
+
 	l.cut.Store(false)
 	b.press(t, "Send now")
 	b.until(t, `document.querySelector('[data-state="sent"]')`)
@@ -246,6 +259,9 @@ func TestWalkLook(t *testing.T) {
 	}
 }
 
+const axeRun = `axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})
+	.then((r) => r.violations.map((v) => ({rule: v.id, help: v.help, nodes: v.nodes.map((n) => n.html.slice(0, 160) + ' ' + n.failureSummary)})))`
+
 // TestWalkAccessible lets axe-core look at every screen of the Walk by day and
 // by night, and requires that each fits a narrow screen.
 func TestWalkAccessible(t *testing.T) {
@@ -268,11 +284,12 @@ func TestWalkAccessible(t *testing.T) {
 			assert.LessOrEqual(t, eval[int](t, b, `document.documentElement.scrollWidth`), 320, name)
 			small := eval[[]string](t, b, lowControls)
 			assert.Empty(t, small, "%s: controls lower than 48 px", name)
-			found := eval[json.RawMessage](t, b, `axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})
-				.then((r) => r.violations.map((v) => ({rule: v.id, help: v.help, nodes: v.nodes.map((n) => n.html.slice(0, 160) + ' ' + n.failureSummary)})))`)
-			assert.JSONEq(t, `[]`, string(found), "%s by %s", name, lit)
+			assert.JSONEq(t, `[]`, string(eval[json.RawMessage](t, b, axeRun)), "%s by %s", name, lit)
 		})
 	}
+	b.open(t, "/points/p-good")
+	eval[bool](t, b, string(axe)+"; document.querySelectorAll('details').forEach((d) => d.open = true); true")
+	assert.JSONEq(t, `[]`, string(eval[json.RawMessage](t, b, axeRun)), "the forms of a point's page")
 	b.clean(t)
 }
 

@@ -210,6 +210,69 @@ func TestWalkSensors(t *testing.T) {
 	b.shoot(t, "walk-point")
 }
 
+// TestWalkNewSite names a new site on foot, with what is dangerous there: it is
+// sent before its point.
+func TestWalkNewSite(t *testing.T) {
+	b, _, store := onFoot(t)
+	b.open(t, "/walk")
+	b.until(t, walkReady)
+	b.press(t, "Survey a new point")
+	b.write(t, "#typed", "44.66, -91.21")
+	b.press(t, "Read it")
+	b.says(t, "15T XK")
+	b.question(t, "site")
+	b.press(t, "It is a new site")
+	b.write(t, "#new-name", "Heron Weir")
+	b.write(t, "#new-code", "HW-1")
+	b.press(t, "Add this site")
+	b.until(t, `document.querySelector('.choice:has(:checked)')?.textContent.includes('Heron Weir')`)
+	b.question(t, "label")
+	b.write(t, "#label", "P1")
+	b.question(t, "hazards")
+	b.write(t, "#dangers", "Weir pool\nBroken glass")
+	b.queue(t)
+	b.until(t, `document.querySelectorAll('[data-state="sent"]').length === 2`)
+	row, err := store.Site(t.Context(), "HW-1")
+	require.NoError(t, err)
+	assert.Equal(t, []string{"Weir pool", "Broken glass"}, row.Item.Hazards)
+	rows, err := store.Points(t.Context(), sqlite.Filter{Site: row.Item.ID})
+	require.NoError(t, err)
+	assert.Len(t, rows, 1)
+}
+
+// TestWalkJoins holds the joining of two versions to its laws.
+func TestWalkJoins(t *testing.T) {
+	b, _, _ := onFoot(t)
+	b.open(t, "/walk")
+	b.until(t, walkReady)
+	wrong := eval[[]string](t, b, `(async () => {
+		const base = document.querySelector('#walk').dataset.base + 'js/walk/';
+		const { differences, merged, union } = await import(base + 'settle.js');
+		const { same, canonical } = await import(base + 'feature.js');
+		const f = (properties, at = [-91.2, 44.65]) => ({ type: 'Feature', geometry: { type: 'Point', coordinates: at }, properties });
+		const was = f({ label: 'P1', pull: { bearing_deg: 200, north: 'true' }, anchors: [{ id: 'N1', kind: 'tree' }], terrain: { slope_deg: 30, height_m: 5 } });
+		const yours = f({ label: 'P1', pull: { bearing_deg: 210, north: 'magnetic' }, anchors: [{ id: 'N1', kind: 'tree' }, { id: 'N2', kind: 'rock' }], terrain: { slope_deg: 35 }, position: { source: 'gnss', accuracy_m: 3 } }, [-91.21, 44.65]);
+		const theirs = f({ label: 'P7', pull: { bearing_deg: 190, north: 'true' }, anchors: [{ id: 'N1', kind: 'tree' }, { id: 'N3', kind: 'rock' }], terrain: { slope_deg: 30, height_m: 6 } });
+		const rows = differences(was, yours, theirs);
+		const take = (choice) => rows.map((r) => ({ ...r, choice }));
+		const of = (path) => rows.find((r) => r.path === path)?.choice;
+		const out = [];
+		const hold = (ok, says) => ok || out.push(says);
+		hold(same(merged(theirs, take('theirs')), theirs), 'all of theirs is theirs');
+		hold(same(merged(theirs, take('yours')), yours), 'all of yours is yours');
+		hold(differences(was, yours, yours).length === 0, 'the same does not differ');
+		hold(of('/properties/label') === 'theirs' && of('/properties/terrain/slope_deg') === 'yours', 'who changed it alone is chosen');
+		hold(of('/properties/pull') === '' && !rows.some((r) => r.path.startsWith('/properties/pull/')), 'a bearing and its north are one, and both changed it');
+		hold(of('/geometry') === 'yours' && !rows.some((r) => r.path.includes('accuracy')), 'a position and its accuracy are one');
+		hold(of('/properties/terrain/height_m') === '', 'one took it out and one changed it');
+		hold(differences(null, yours, theirs).every((r) => r.choice === ''), 'without a common version nothing is chosen');
+		const both = union(theirs.properties.anchors, yours.properties.anchors);
+		hold(canonical(both.map((a) => a.id)) === '["N1","N3","N2"]', 'both lists, each entry once');
+		return out;
+	})()`)
+	assert.Empty(t, wrong)
+}
+
 // TestWalkWords: the words that the form offers are those the survey knows, all
 // of them.
 func TestWalkWords(t *testing.T) {

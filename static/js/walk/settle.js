@@ -1,15 +1,21 @@
 import { h, button, fill, moment } from './dom.js';
-import { canonical, copy } from './feature.js';
+import { canonical, copy, set } from './feature.js';
 
-/** The leaves of a feature by their path; lists are leaves. */
+// What is one statement and must not be half of yours and half of theirs: a
+// bearing with its north, a locate with its date, a line with its distance.
+const whole = ['/properties/pull', '/properties/buried_utilities', '/properties/overhead', '/properties/review', '/properties/water'];
+const place = '/geometry'; // with how well it is known
+
+/** The values of a feature by their path; lists and whole statements are one value. */
 export function leaves(feature) {
   const out = {};
   const walk = (v, path) => {
-    if (v && typeof v === 'object' && !Array.isArray(v)) for (const k of Object.keys(v)) walk(v[k], `${path}/${k}`);
+    if (v && typeof v === 'object' && !Array.isArray(v) && !whole.includes(path)) for (const k of Object.keys(v)) walk(v[k], `${path}/${k}`);
     else out[path] = v;
   };
-  walk(feature?.properties ?? {}, '/properties');
-  if (feature?.geometry) out['/geometry'] = feature.geometry;
+  const { position, ...properties } = feature?.properties ?? {};
+  walk(properties, '/properties');
+  if (feature?.geometry) out[place] = { geometry: feature.geometry, position };
   return out;
 }
 
@@ -52,15 +58,12 @@ export function merged(theirs, chosen) {
   for (const { path, yours, theirs: other, choice } of chosen) {
     if (choice === 'theirs') continue;
     const value = choice === 'both' ? union(other, yours) : yours;
-    if (path === '/geometry') {
-      out.geometry = value;
+    if (path === place) {
+      out.geometry = value?.geometry ?? null;
+      set(out.properties, ['position'], value?.position);
       continue;
     }
-    const keys = path.split('/').slice(2);
-    let o = out.properties;
-    for (const k of keys.slice(0, -1)) o = o[k] ??= {};
-    if (value === undefined) delete o[keys.at(-1)];
-    else o[keys.at(-1)] = value;
+    set(out.properties, path.split('/').slice(2), value);
   }
   return out;
 }
@@ -69,15 +72,19 @@ const units = { _m: 'm', _mm: 'mm', _deg: '°', _kn: 'kN', _kv: 'kV' };
 const unit = (path) => Object.keys(units).find((end) => path.endsWith(end)) ?? '';
 
 const title = (path) => {
-  if (path === '/geometry') return 'position on the map';
+  if (path === place) return 'position';
   const end = unit(path);
   return path.replace('/properties/', '').slice(0, end ? -end.length : undefined).replaceAll('/', ', ').replaceAll('_', ' ');
 };
 
 const words = (v, path) => {
   if (v === undefined) return 'not recorded';
-  if (v?.coordinates) return v.coordinates.slice(0, 2).map((n) => n.toFixed(6)).reverse().join(', ');
+  if (path === place) {
+    const { source, accuracy_m: accuracy } = v.position ?? {};
+    return [v.geometry.coordinates.slice(0, 2).map((n) => n.toFixed(6)).reverse().join(', '), source, accuracy !== undefined && `within ${accuracy} m`].filter(Boolean).join(', ');
+  }
   if (Array.isArray(v)) return v.map((e) => (typeof e === 'object' ? Object.values(e).filter((x) => typeof x !== 'object').join(' ') : e)).join('; ') || 'none';
+  if (typeof v === 'object') return Object.entries(v).map(([k, x]) => `${title(`/properties/${k}`)} ${words(x, k)}`).join(', ');
   if (/^\d{4}-\d\d-\d\dT/.test(v)) return moment(v);
   return [v, units[unit(path)]].filter((x) => x !== undefined).join(' ').replace(' °', '°');
 };
