@@ -195,9 +195,9 @@ type triedCount struct {
 }
 
 const (
-	mostChanged  = 200         // changed points listed with their sentences
-	trialTime    = time.Minute // that a trial may take
-	mostDocument = 1 << 20     // bytes of a policy; the default is a hundredth of it
+	mostChanged  = 200             // changed points listed with their sentences
+	trialTime    = 2 * time.Minute // that a trial may take
+	mostDocument = 1 << 20         // bytes of a policy; the default is a hundredth of it
 )
 
 // handleRatingsChange shows the form for changing the policy in force.

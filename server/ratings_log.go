@@ -56,7 +56,7 @@ func (s *Server) logPart(ctx context.Context, p survey.Policy) (logPart, error) 
 	}
 	out.All = len(log.Found)
 	for i, g := range log.Groups {
-		part := logGroup{Group: g, ID: fmt.Sprintf("pulls-%d", i+1), Title: g.Rig + " rig, " + groundWords(g), Rated: rated(g, p)}
+		part := logGroup{Group: g, ID: fmt.Sprintf("pulls-%d", i+1), Title: "Rig " + g.Rig + ", " + groundWords(g), Rated: rated(g, p)}
 		for n, t := range g.Tests {
 			part.Tests = append(part.Tests, logTest{t, fmt.Sprint(n + 1)})
 		}

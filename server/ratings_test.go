@@ -110,7 +110,7 @@ func TestRatingsRoom(t *testing.T) {
 	assert.NotContains(t, page, "<td></td><td></td><td></td><td></td>")
 
 	pulls := section(t, page, "pulls")
-	assert.Contains(t, pulls, "1-1-1 rig, class A, cohesive")
+	assert.Contains(t, pulls, "Rig 1-1-1, class A, cohesive")
 	assert.Contains(t, pulls, "16.1 kN")
 	assert.Contains(t, pulls, "3.37")
 	assert.Contains(t, pulls, "dynamometer &lt;7&gt;")

@@ -27,8 +27,9 @@ type WhatIf struct {
 
 // Changes judges points by two engines, that of the policy as it is and that of
 // the changed one, on all processors, and tells which verdicts change. The
-// points' own policies are left out.
-func Changes(was, is *Engine, points iter.Seq[Input]) (WhatIf, error) {
+// points' own policies are left out. Each point is loaded by the processor that
+// judges it; the first that cannot be ends the work.
+func Changes(was, is *Engine, points iter.Seq[func() (Input, error)]) (WhatIf, error) {
 	c := comparison{was: was, is: is, out: WhatIf{Before: map[Verdict]int{}, After: map[Verdict]int{}, Changes: []Change{}}}
 	var stop func()
 	c.next, stop = iter.Pull(points)
@@ -50,7 +51,7 @@ type comparison struct {
 	was, is *Engine
 
 	mu    sync.Mutex // guards the rest
-	next  func() (Input, bool)
+	next  func() (func() (Input, error), bool)
 	taken int
 	out   WhatIf
 	err   error // of the first point that could not be judged
@@ -61,7 +62,7 @@ type comparison struct {
 func (c *comparison) work() {
 	for {
 		c.mu.Lock()
-		in, ok := c.next()
+		load, ok := c.next()
 		at := c.taken
 		c.taken++
 		failed := c.err != nil
@@ -69,11 +70,11 @@ func (c *comparison) work() {
 		if !ok || failed {
 			return
 		}
-		one, err := c.judge(&in)
+		one, err := c.judge(load)
 		one.at = at
 		c.mu.Lock()
 		if err != nil && (c.err == nil || at < c.errAt) {
-			c.err, c.errAt = fmt.Errorf("judge point %s: %w", in.Point.ID, err), at
+			c.err, c.errAt = err, at
 		}
 		c.out.Before[one.Before.Verdict]++
 		c.out.After[one.After.Verdict]++
@@ -84,12 +85,17 @@ func (c *comparison) work() {
 	}
 }
 
-func (c *comparison) judge(in *Input) (Change, error) {
-	one := Change{Point: in.Point.ID}
-	var err error
-	if one.Before, err = c.was.Brief(*in); err != nil {
-		return one, err
+func (c *comparison) judge(load func() (Input, error)) (Change, error) {
+	in, err := load()
+	if err != nil {
+		return Change{}, err
 	}
-	one.After, err = c.is.Brief(*in)
+	one := Change{Point: in.Point.ID}
+	if one.Before, err = c.was.Brief(in); err == nil {
+		one.After, err = c.is.Brief(in)
+	}
+	if err != nil {
+		err = fmt.Errorf("judge point %s: %w", in.Point.ID, err)
+	}
 	return one, err
 }

@@ -2,6 +2,7 @@ package answer_test
 
 import (
 	"encoding/json"
+	"errors"
 	"math"
 	"slices"
 	"strings"
@@ -413,7 +414,7 @@ func TestChangesAgreeWithAnswers(t *testing.T) {
 			in.Point.ID, in.Required, in.LoadID = strings.Repeat("p", len(points)+1), survey.Opt[float64]{}, ""
 			points = append(points, in)
 		}
-		got, err := answer.Changes(engine(t, before), engine(t, after), slices.Values(points))
+		got, err := answer.Changes(engine(t, before), engine(t, after), loaded(slices.Values(points)))
 		require.NoError(t, err)
 		var want []string
 		for _, in := range points {
@@ -435,4 +436,21 @@ func TestChangesAgreeWithAnswers(t *testing.T) {
 		}
 		assert.Equal(t, len(points), n)
 	})
+}
+
+// A point that cannot be loaded ends a what-if with the reason.
+func TestChangesEndWithTheFirstError(t *testing.T) {
+	e := engine(t, policy(t))
+	broken := errors.New("no such layer")
+	asked := 0
+	_, err := answer.Changes(e, e, func(yield func(func() (answer.Input, error)) bool) {
+		for range 1_000_000 {
+			asked++
+			if !yield(func() (answer.Input, error) { return answer.Input{}, broken }) {
+				return
+			}
+		}
+	})
+	require.ErrorIs(t, err, broken)
+	assert.Less(t, asked, 1_000_000)
 }

@@ -45,15 +45,12 @@ func (a Atlas) WhatIf(ctx context.Context, other survey.Policy, progress func(do
 	if err != nil {
 		return PolicyChange{}, err
 	}
-	var failed error // of the points that could not be loaded; the first ends the loading
-	inputs := func(yield func(answer.Input) bool) {
+	inputs := func(yield func(func() (answer.Input, error)) bool) {
 		for i, row := range rows {
-			around, err := a.Around(ctx, row.Item)
-			if err != nil {
-				failed = err
-				return
-			}
-			if !yield(set.input(row.Item, byID[row.Item.Site], around, Ask{})) {
+			if !yield(func() (answer.Input, error) {
+				around, err := a.Around(ctx, row.Item)
+				return set.input(row.Item, byID[row.Item.Site], around, Ask{}), err
+			}) {
 				return
 			}
 			if progress != nil {
@@ -62,7 +59,7 @@ func (a Atlas) WhatIf(ctx context.Context, other survey.Policy, progress func(do
 		}
 	}
 	w, err := answer.Changes(set.engine, changed, inputs)
-	if err := cmp.Or(failed, err); err != nil {
+	if err != nil {
 		return PolicyChange{}, err
 	}
 	names := make(map[string]PointChange, len(rows))

@@ -136,7 +136,7 @@ func points() []survey.Point {
 
 	return []survey.Point{
 		point("QR-01", "P1", onBank(-1480, 1, 3), 40, firmLoam, bank(38, 7, 3), tree("T1", 20, 9, 520, 0, "")),
-		point("QR-01", "P2", onBank(-1420, 1, 3.5), 40, firmLoam, bank(42, 7.5, 3.5), pulled("1-1", 6.5, survey.Held, 38, 11)),
+		point("QR-01", "P2", onBank(-1420, 1, 3.5), 40, firmLoam, bank(42, 7.5, 3.5), pulled("1-1", 6.5, survey.Held, 38, 11), pulled("1", 3.2, survey.Held, 38, 5)),
 		point("QR-01", "P3", onBank(-1360, 1, 1.2), 40, loam, bank(55, 7.5, 1.2)),
 		point("QR-01", "P4", onBank(-1310, 1, 4), 41, loam, bank(40, 7, 4), tree("T1", 15, 7, 610, 45, "pulled with the winch, no movement"), tree("T2", 60, 11, 480, 42, "pulled with the winch")),
 		point("QR-01", "P5", onBank(-1265, 1, 3), 41, sandyLoam, bank(35, 6.5, 3), locate(survey.BuriedNotLocated)),
@@ -152,7 +152,7 @@ func points() []survey.Point {
 		point("QR-03", "P3", onBank(-90, 1, 5), 301, sandyLoam, bank(26, 4, 5), tree("T1", 340, 12, 380, 0, "")),
 		point("QR-03", "P4", onBank(-20, 1, 3), 301, soil(survey.Gravel, survey.Moist, word(survey.RebarProbe, "dense"), seen("rounded gravel in sand")), bank(25, 3.5, 3)),
 
-		point("QR-04", "P1", onBank(1070, -1, 4), 90, firmLoam, bank(36, 6, 4), pulled("1-1-1", 26.9, survey.Held, 80, 22)),
+		point("QR-04", "P1", onBank(1070, -1, 4), 90, firmLoam, bank(36, 6, 4), pulled("1-1-1", 26.9, survey.Held, 80, 22), pulled("1", 3.6, survey.Held, 80, 9)),
 		point("QR-04", "P2", onBank(1130, -1, 4), 90, firmLoam, bank(36, 6, 4)),
 		point("QR-04", "P3", onBank(1200, -1, 3), 91, loam, bank(38, 6, 3)),
 		point("QR-04", "P4", onBank(1260, -1, 3), 91, loam, bank(38, 6, 3), change(func(p *survey.Point) {
