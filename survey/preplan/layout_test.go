@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os/exec"
 	"regexp"
 	"strconv"
 	"strings"
@@ -194,16 +193,6 @@ func TestPrintedRowsAgreeWithGeodSolve(t *testing.T) {
 		square := strings.TrimSpace(pipe(t, fmt.Sprintf("%.9f %.9f\n", lat, lon), "GeoConvert", "-m", "-p", "0"))
 		assert.Equal(t, "16SGH"+strings.ReplaceAll(r[7], " ", ""), square, r[0])
 	}
-}
-
-// pipe runs a program on a line of input.
-func pipe(t testing.TB, line, name string, args ...string) string {
-	path := tool(t, "which", name)
-	cmd := exec.Command(strings.TrimSpace(path), args...)
-	cmd.Stdin = strings.NewReader(line)
-	out, err := cmd.Output()
-	require.NoError(t, err)
-	return string(out)
 }
 
 // The figures of the grid stand at lines 100 m apart: on the page as laid out

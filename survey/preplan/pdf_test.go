@@ -25,7 +25,10 @@ import (
 )
 
 // tool runs an outside program on the sheet.
-func tool(t testing.TB, name string, args ...string) string {
+func tool(t testing.TB, name string, args ...string) string { return pipe(t, "", name, args...) }
+
+// pipe runs an outside program on a text.
+func pipe(t testing.TB, text, name string, args ...string) string {
 	if _, err := exec.LookPath(name); err != nil {
 		if os.Getenv("CI") != "" {
 			t.Fatalf("%s is missing", name)
@@ -34,7 +37,7 @@ func tool(t testing.TB, name string, args ...string) string {
 	}
 	var stderr bytes.Buffer
 	cmd := exec.Command(name, args...)
-	cmd.Stderr = &stderr
+	cmd.Stdin, cmd.Stderr = strings.NewReader(text), &stderr
 	out, err := cmd.Output()
 	require.NoError(t, err, "%s: %s", name, stderr.String())
 	return string(out)

@@ -131,6 +131,7 @@ func TestVisual(t *testing.T) {
 	assert.Equal(t, "plain 12", lettering.Visual("plain 12"))
 	assert.Equal(t, "\u05DD\u05D5\u05DC\u05E9", lettering.Visual("\u05E9\u05DC\u05D5\u05DD"), "Hebrew runs from the right")
 	assert.Equal(t, "\uFEE1\uFE8E\uFEE0\uFEB3", lettering.Visual("\u0633\u0644\u0627\u0645"), "Arabic letters join")
+	assert.Contains(t, lettering.Visual("\u0633\u0644\u0627\u0645 [U+1F30A] ok"), "[U+1F30A]", "a number keeps its brackets")
 	assert.Equal(t, "T1 \u05DD\u05D5\u05DC\u05E9", lettering.Visual("T1 \u05E9\u05DC\u05D5\u05DD"), "a Latin start stays on the left")
 }
 

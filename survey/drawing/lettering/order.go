@@ -1,6 +1,7 @@
 package lettering
 
 import (
+	"regexp"
 	"strings"
 	"sync"
 	"unicode"
@@ -17,14 +18,16 @@ func Visual(s string) string {
 	if strings.IndexFunc(s, rightToLeft) < 0 {
 		return s
 	}
-	s = join(s)
+	// Marks keep the brackets of a number with it, whatever stands beside them.
+	const mark = "\u200E"
+	s = number.ReplaceAllString(join(s), mark+"$0"+mark)
 	var p bidi.Paragraph
 	if _, err := p.SetString(s); err != nil {
-		return s
+		return strings.ReplaceAll(s, mark, "")
 	}
 	order, err := p.Order()
 	if err != nil {
-		return s
+		return strings.ReplaceAll(s, mark, "")
 	}
 	var runs []string
 	for i := range order.NumRuns() {
@@ -35,8 +38,11 @@ func Visual(s string) string {
 		}
 		runs = append(runs, text)
 	}
-	return strings.Join(runs, "")
+	return strings.ReplaceAll(strings.Join(runs, ""), mark, "")
 }
+
+// number is what Clean puts for a character that cannot be printed.
+var number = regexp.MustCompile(`\[U\+[0-9A-F]{4,6}\]`)
 
 func rightToLeft(r rune) bool {
 	if r < 0x590 {
