@@ -229,6 +229,9 @@ func lacking(l survey.Leave) error {
 	for _, r := range l.Who() {
 		who = append(who, string(r))
 	}
+	if who == nil {
+		return status(http.StatusForbidden, "Your account does not allow this. It needs leave to %s, which takes several roles.", l)
+	}
 	return status(http.StatusForbidden, "Your account does not allow this. It needs leave to %s, which the role %s has.", l, strings.Join(who, " or "))
 }
 

@@ -335,7 +335,7 @@ func (s *Server) handleExport(w http.ResponseWriter, r *http.Request) {
 		_ = os.Remove(f.Name())
 	}()
 	done := func(int) error { return r.Context().Err() }
-	_, err = s.atlas.Export(r.Context(), f, atlas.Export{
+	out, err := s.atlas.Export(r.Context(), f, atlas.Export{
 		Collection: q.Get("collection"), Bound: box, Where: first(q, "filter"), Format: format.Format, CRS: first(q, "crs"), Each: done,
 	})
 	if err == nil {
@@ -345,6 +345,7 @@ func (s *Server) handleExport(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	s.note(r, "export", map[string]any{"collection": out.Collection, "format": format.Ending, "records": out.Records})
 	h := w.Header()
 	h.Set("Content-Type", format.kind)
 	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": q.Get("collection") + "." + format.Ending}))

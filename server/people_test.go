@@ -275,6 +275,17 @@ func TestOwnAccount(t *testing.T) {
 	assert.Equal(t, http.StatusOK, call(t, d, http.MethodGet, "/account", "", here).StatusCode, "and others stay")
 }
 
+// TestExportsAreNoted in the log, with who took what out.
+func TestExportsAreNoted(t *testing.T) {
+	d := newDepartment(t)
+	require.Equal(t, http.StatusOK, call(t, d, http.MethodGet, "/layers/export?collection=points&format=csv", "", d.key(t, "gis")).StatusCode)
+	log, err := d.store.Audit(t.Context(), 0, 1)
+	require.NoError(t, err)
+	assert.Equal(t, "export", log[0].Event)
+	assert.Equal(t, "The gis", log[0].Who)
+	assert.JSONEq(t, `{"collection": "points", "format": "csv", "records": 4}`, string(log[0].Detail))
+}
+
 // TestOnlyALeadSigns, through whatever door the sign-off comes.
 func TestOnlyALeadSigns(t *testing.T) {
 	d := newDepartment(t)

@@ -119,6 +119,10 @@ func TestPeopleAccessible(t *testing.T) {
 	require.NoError(t, err)
 	b, d := inBrowser(t, "admin")
 	looks := d.looks(t)
+	first, _ := fixture(t, withCode(true))
+	web := httptest.NewServer(first)
+	t.Cleanup(web.Close)
+	looks["first"] = [2]string{"nobody", web.URL + "/first"}
 	for _, lit := range []string{"day", "night"} {
 		b.lit(t, lit)
 		for _, width := range []int64{320, 1280} {
@@ -126,7 +130,11 @@ func TestPeopleAccessible(t *testing.T) {
 			for name, look := range looks {
 				t.Run(fmt.Sprintf("%s by %s at %d", name, lit, width), func(t *testing.T) {
 					b.as(t, d, look[0])
-					b.open(t, look[1])
+					at, err := url.Parse(b.origin)
+					require.NoError(t, err)
+					at, err = at.Parse(look[1])
+					require.NoError(t, err)
+					b.do(t, chromedp.Navigate(at.String()))
 					eval[bool](t, b, string(axe)+"; true")
 					found := eval[json.RawMessage](t, b, `axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})
 						.then((r) => r.violations.map((v) => ({rule: v.id, help: v.help, nodes: v.nodes.map((n) => n.html.slice(0, 160) + ' ' + n.failureSummary)})))`)

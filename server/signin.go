@@ -152,14 +152,25 @@ func (s *Server) prove(r *http.Request, name, password string) (survey.Person, e
 // of an account and then ever fewer, so that guessing does not fill the disk.
 // A name without an account may be a password typed in the wrong place.
 func (s *Server) noteRefused(r *http.Request, p survey.Person, failed int) {
-	if s.store.ReadOnly() || failed > 3 && bits.OnesCount(uint(failed)) > 1 {
+	if failed > 3 && bits.OnesCount(uint(failed)) > 1 {
 		return
 	}
-	detail := map[string]any{"name": cmp.Or(p.Name, "no account of ours"), "tries": failed, "from": remote(r)}
-	ctx, cancel := context.WithTimeout(r.Context(), 2*time.Second)
+	s.note(r, "sign-in refused", map[string]any{"name": cmp.Or(p.Name, "no account of ours"), "tries": failed, "from": remote(r)})
+}
+
+// noteWait is how long a note may wait for other writers.
+const noteWait = 2 * time.Second
+
+// note writes what was done into the log of the atlas. While it cannot be
+// written the note is lost and not what was done.
+func (s *Server) note(r *http.Request, what string, detail map[string]any) {
+	if s.store.ReadOnly() {
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), noteWait)
 	defer cancel()
-	if err := s.store.Note(ctx, sqlite.Event{What: "sign-in refused", Detail: detail}, author(r)); err != nil {
-		s.log.WarnContext(r.Context(), "note refused sign-in", "error", err)
+	if err := s.store.Note(ctx, sqlite.Event{What: what, Detail: detail}, author(r)); err != nil {
+		s.log.WarnContext(r.Context(), "not noted", "what", what, "error", err)
 	}
 }
 
