@@ -31,13 +31,17 @@ func FuzzRequest(f *testing.F) {
 		{"sortby=label&after=WyJBMSIsInAtZ29vZCJd&ground.class=A&terrain.slope_deg=35", ""},
 		{"sortby=%2Bupdated&after=WyJ6eiIsIiJd&surveyed_at=2026-04-12T10:00:00Z", ""},
 		{"properties=label,ground.class&f=mvt", ""},
+		{"casualty=15S+642364+3945775&rope_m=60&tonight=wet", "text/html"},
+		{"casualty=44.6511,-91.2044&load=280+kg&bbox=-91.21,44.65,-91.20,44.66&paper=a4", "text/html"},
+		{"measure=44.65,-91.2%3B15T+XK+42377+45761%3Bx&coverage=1&zoom=25", ""},
+		{"at=-91.2057,44.6510&within_m=1e9&layers=,,gas&zoom=0&bbox=179,-90,-179,90", ""},
 	} {
 		f.Add(seed[0], seed[1])
 	}
 	s, _ := fixture(f)
 	paths := []string{
 		"/api/collections/points/items", "/api/collections/river/items", "/api/collections/points/items/p-good/options",
-		"/api/convert", "/map/points", "/map/grid", "/points/p-good", "/api/collections/sites/items", "/api/collections/points/items/p-good",
+		"/api/convert", "/map/points", "/map/grid", "/", "/map/ledger", "/map/here", "/map/casualty", "/map/measure", "/map/reaches", "/map/zones", "/map/print", "/points/p-good", "/api/collections/sites/items", "/api/collections/points/items/p-good",
 		"/api/collections/points/queryables", bendTile,
 	}
 	fine := []int{http.StatusOK, http.StatusBadRequest, http.StatusNotAcceptable}

@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	permit "github.com/chromedp/cdproto/browser"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
@@ -93,6 +94,25 @@ func TestCasualtyOnMap(t *testing.T) {
 
 // mapReadyAt is a map that has drawn and loaded its ledger.
 const mapReadyAt = `document.querySelector('#map').dataset.ready && document.querySelector('#place').textContent && !document.querySelector('[aria-busy]')`
+
+// TestCasualtyAtDevice asks for where the device is, which is told as a person
+// who allows it would have it told.
+func TestCasualtyAtDevice(t *testing.T) {
+	b := browse(t)
+	b.do(t, chromedp.EmulateViewport(390, 844))
+	_, err := chromedp.Call(b, permit.SetPermission, permit.SetPermissionParams{Permission: &permit.PermissionDescriptor{Name: "geolocation"}, Setting: permit.PermissionSettingGranted, Origin: b.origin})
+	require.NoError(t, err)
+	lat, lon, within := 44.6511, -91.2044, 4.0
+	_, err = chromedp.Call(b, emulation.SetGeolocationOverride, emulation.SetGeolocationOverrideParams{Latitude: &lat, Longitude: &lon, Accuracy: &within})
+	require.NoError(t, err)
+	b.open(t, "/")
+	b.until(t, mapReadyAt)
+	b.do(t, chromedp.Click("#casualty > summary"), chromedp.Click("#casualty-device"))
+	b.until(t, `document.querySelector('.ranked')`)
+	assert.Equal(t, "AB-1 A1", eval[string](t, b, `document.querySelector('.ranked .entry a').textContent`))
+	assert.Contains(t, eval[string](t, b, `location.search`), "casualty=44.651100,+-91.204400")
+	b.clean(t)
+}
 
 // TestShareMap moves the map, switches a layer off and opens the address it
 // then has: centre, zoom and layers are the same.

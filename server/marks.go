@@ -35,7 +35,7 @@ type mark struct {
 type markSite struct{ id, name, code string }
 
 const (
-	promptly  = 2000             // points judged while a request waits; more are judged behind it
+	promptly  = 1000             // points judged while a request waits; more are judged behind it
 	sentences = 20_000           // marks that keep their sentence, some 4 MB
 	fresh     = 10 * time.Minute // an answer is good for, in an atlas judged promptly
 	freshLong = time.Hour        // and in a larger one: but for locates, answers change by the day
