@@ -3,6 +3,7 @@ package server_test
 import (
 	"bytes"
 	"database/sql"
+	"encoding/base64"
 	"fmt"
 	"image"
 	"image/color"
@@ -11,6 +12,7 @@ import (
 	"math"
 	"net/http/httptest"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"testing"
@@ -19,6 +21,7 @@ import (
 	permit "github.com/chromedp/cdproto/browser"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 	_ "github.com/mattn/go-sqlite3" // writes the file of a base map
@@ -309,5 +312,44 @@ func TestBaseMap(t *testing.T) {
 	assert.Equal(t, "Drawn for a test", eval[string](t, b, `document.querySelector('.attribution').textContent`))
 	b.do(t, chromedp.Click(".layers summary"), chromedp.Click("#base-toggle"))
 	b.until(t, `!location.hash.includes('base')`)
+	b.clean(t)
+}
+
+// TestPrintedScale prints the map: the paper has its size, and a millimetre of
+// the drawing is a millimetre on it, 96 pixels of CSS to the inch.
+func TestPrintedScale(t *testing.T) {
+	b := browse(t)
+	for paper, want := range map[string]struct{ size, scale string }{"letter": {"612 x 792", "190"}, "a4": {`59[45]\S* x 84[12]`, "184"}} {
+		b.open(t, "/map/print?bbox=-91.2075,44.6497,-91.2020,44.6530&casualty=44.6511,-91.2044&paper="+paper)
+		css := true
+		res, err := chromedp.Call(b, page.PrintToPDF, page.PrintToPDFParams{PreferCSSPageSize: &css})
+		require.NoError(t, err)
+		pdf := []byte(res.Data)
+		if plain, err := base64.StdEncoding.DecodeString(string(pdf)); err == nil {
+			pdf = plain
+		}
+		if dir := os.Getenv("HOLDFAST_SHOTS"); dir != "" {
+			require.NoError(t, os.WriteFile(filepath.Join(dir, "print-"+paper+".pdf"), pdf, 0o644))
+		}
+		info, err := exec.LookPath("pdfinfo")
+		if err != nil {
+			missing(t, "no pdfinfo on this machine")
+		}
+		cmd := exec.CommandContext(t.Context(), info, "-")
+		cmd.Stdin = bytes.NewReader(pdf)
+		out, err := cmd.Output()
+		require.NoError(t, err)
+		assert.Regexp(t, `Page size: +`+want.size, string(out))
+		assert.Regexp(t, `Pages: +[12]\n`, string(out))
+
+		_, err = chromedp.Call(b, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+		require.NoError(t, err)
+		width := eval[float64](t, b, `document.querySelector('.drawing').getBoundingClientRect().width`)
+		millimetres, err := strconv.ParseFloat(want.scale, 64)
+		require.NoError(t, err)
+		assert.InDelta(t, millimetres/25.4*96, width, 0.5)
+		_, err = chromedp.Call(b, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{})
+		require.NoError(t, err)
+	}
 	b.clean(t)
 }

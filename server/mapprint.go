@@ -127,7 +127,7 @@ func (s *Server) printBody(r *http.Request, q url.Values) (p printPage, err erro
 // printMap gathers what is drawn.
 func (s *Server) printMap(r *http.Request, b orb.Bound, units survey.Units, p *printPage) (drawing.SiteMap, error) {
 	ctx := r.Context()
-	m := drawing.SiteMap{Units: units, Site: orb.MultiPoint{b.Min, b.Max}, North: s.northAt(b.Center())}
+	m := drawing.SiteMap{Units: units, View: &b, North: s.northAt(b.Center())}
 	if err := s.refresh(ctx); err != nil {
 		return m, err
 	}

@@ -36,6 +36,7 @@ type Spot struct {
 type SiteMap struct {
 	Units  survey.Units
 	Site   orb.Geometry // outline or line of the site; nil for none
+	View   *orb.Bound   // ground that the map shows as well; nil asks for none
 	Spots  []Spot
 	Layers []survey.LayerFeature
 	North  North
@@ -111,6 +112,9 @@ func (m SiteMap) extent() (centre orb.Point, w, h float64, ok bool) {
 		all = append(all, b.Min, b.Max)
 	}
 	collect(m.Site)
+	if m.View != nil {
+		collect(*m.View)
+	}
 	all = slices.DeleteFunc(all, func(p orb.Point) bool {
 		return !(math.Abs(p.Lat()) <= 90) || !(math.Abs(p.Lon()) <= 180)
 	})
