@@ -15,7 +15,7 @@ const (
 	cellWide   = 112 // pixels, of the rectangle within which points are drawn as one
 	cellHigh   = 64
 	cellInner  = 0.24 // share of it, about its middle, in which their mark stands, so that marks keep apart
-	tilePixels = 256 // side of the whole world at zoom 0
+	tilePixels = 256  // side of the whole world at zoom 0
 	zoomMost   = 24
 	cellsMost  = 1500 // clusters in one answer; more are gathered more coarsely
 )
