@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"holdfast/survey"
+	"holdfast/survey/sqlite"
 )
 
 // TestWithin looks in boxes with and without a limit: of too many, an even
@@ -64,4 +65,26 @@ func TestWithin(t *testing.T) {
 	}
 	_, err = s.Within(ctx, "none", all, 1)
 	assert.ErrorIs(t, err, survey.ErrNotFound)
+}
+
+// TestLayersWithin: a device takes the features of a box along, or is told that
+// there are too many.
+func TestLayersWithin(t *testing.T) {
+	s := open(t, unpack(t, 8), sqlite.Options{})
+	all, err := s.LayerFeatures(t.Context(), "gas", nil, 0, 0)
+	require.NoError(t, err)
+	box := all[0].Geometry.Bound()
+	near, roles, err := s.LayersWithin(t.Context(), box, 100)
+	require.NoError(t, err)
+	assert.True(t, roles[survey.RoleBuried])
+	assert.NotEmpty(t, near)
+	for _, f := range near {
+		assert.True(t, f.Geometry.Bound().Intersects(box))
+	}
+	none, roles, err := s.LayersWithin(t.Context(), orb.Bound{Min: orb.Point{10, 10}, Max: orb.Point{11, 11}}, 100)
+	require.NoError(t, err)
+	assert.Empty(t, none)
+	assert.True(t, roles[survey.RoleBuried], "the role was looked at, and nothing is there")
+	_, _, err = s.LayersWithin(t.Context(), box, 0)
+	assert.ErrorIs(t, err, survey.ErrConflict)
 }
