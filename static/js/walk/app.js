@@ -115,7 +115,7 @@ const app = {
     return how;
   },
   sendSoon: () => setTimeout(() => app.sendNow(), 0),
-  draw: () => draw(true),
+  draw: () => draw(false),
 };
 
 let leaving = [];

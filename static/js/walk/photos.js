@@ -26,7 +26,7 @@ export function photos({ app, item, box, changed }) {
         return h(
           'li',
           {},
-          h('img', { src, alt: `Photo ${i + 1}${kept?.name ? `, ${kept.name}` : ''}`, width: 160, height: 120, loading: 'lazy' }),
+          h('span', { class: 'frame' }, h('img', { src, alt: `Photo ${i + 1}${kept?.name ? `, ${kept.name}` : ''}`, width: 160, height: 120, loading: 'lazy' })),
           h('span', { class: 'second' }, kept ? { waiting: 'waits to be sent', sending: 'being sent', sent: 'sent', refused: 'refused' }[kept.state] : 'in the atlas'),
           button('Take out', () => takeOut(id), { 'aria-label': `Take photo ${i + 1} out` }),
         );
