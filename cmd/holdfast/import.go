@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"time"
 
 	"holdfast/geo"
@@ -59,6 +60,10 @@ that no record of the file has stays as it is. A mapping is a file like
 where a column that becomes "" is left out.`
 }
 
+// mostHeap keeps the peak of a large import, with the 64 MB that SQLite caches,
+// below 200 MB.
+const mostHeap = 96 << 20
+
 func (c *importCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	layer, err := c.wanted()
 	if err != nil {
@@ -71,6 +76,7 @@ func (c *importCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	if in.Map, err = c.mapping(ctx, g, s); err != nil {
 		return err
 	}
+	defer debug.SetMemoryLimit(debug.SetMemoryLimit(min(mostHeap, debug.SetMemoryLimit(-1))))
 	if err := c.allReadable(ctx, g, s, in); err != nil {
 		return err
 	}

@@ -189,12 +189,14 @@ func (l *incoming) had(ctx context.Context) error {
 		return nil
 	}
 	id := l.in.Layer.ID
-	if _, err := l.atlas.Store.Layer(ctx, id); errors.Is(err, survey.ErrNotFound) {
+	was, err := l.atlas.Store.Layer(ctx, id)
+	if errors.Is(err, survey.ErrNotFound) {
 		return nil
-	} else if err != nil {
+	}
+	if err != nil {
 		return err
 	}
-	l.compare.Replaces()
+	l.compare.Replaces(was.Features)
 	get := func(f sqlite.Filter) ([]survey.LayerFeature, error) { return l.atlas.Store.Features(ctx, id, f) }
 	for f, err := range pages(sqlite.Filter{}, get, func(f survey.LayerFeature) string { return f.ID }) {
 		if err == nil {

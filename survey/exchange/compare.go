@@ -113,13 +113,15 @@ func (d Duplicate) String() string {
 }
 
 // LayerComparer tells two editions of a layer apart. It keeps 24 bytes of each
-// feature.
+// feature; of a file for which there is no edition, 8.
 type LayerComparer struct {
 	column   string // that names a feature; "" is its own id
 	seed     maphash.Seed
 	old      []entry
 	sorted   bool
 	new      []entry
+	alone    []uint64 // the contents of the features of a file for which there is no edition
+	skips    []skip
 	hadOld   bool
 	repeated bool // keys of the edition on file are missing or not unique
 	listed   Changes
@@ -135,14 +137,21 @@ type entry struct {
 	met     bool
 }
 
+// skip says which record a feature is: those that follow it count on from it.
+type skip struct{ index, record int }
+
 // NewLayerComparer compares features by a column, "" by their own ids; where
 // those are missing or not unique, by content.
 func NewLayerComparer(column string) *LayerComparer {
 	return &LayerComparer{column: column, seed: maphash.MakeSeed(), members: geojson.NewMembers()}
 }
 
-// Replaces says that there is an edition on file, perhaps without features.
-func (c *LayerComparer) Replaces() { c.hadOld = true }
+// Replaces says that there is an edition on file, of so many features, perhaps
+// none. It comes before Had and Has.
+func (c *LayerComparer) Replaces(features int) {
+	c.hadOld = true
+	c.old, c.new = make([]entry, 0, features), make([]entry, 0, features)
+}
 
 // Had notes a feature of the edition on file, as the store returns it, before
 // the first of the file.
@@ -162,14 +171,17 @@ func (c *LayerComparer) Had(f survey.LayerFeature) error {
 // replaces comes back, 0 when there is none or nothing changed, for the caller
 // to see what differs.
 func (c *LayerComparer) Has(f survey.LayerFeature, record int) (changed int64, err error) {
+	if !c.hadOld {
+		return 0, c.hasAlone(f, record)
+	}
 	c.sortOld()
-	e, name, err := c.content(f)
+	e, name, err := c.entry(f, "")
 	if err != nil {
 		return 0, err
 	}
 	e.number = uint32(record)
 	c.new = append(c.new, e)
-	if !c.hadOld || c.repeated || e.key == 0 {
+	if c.repeated || e.key == 0 {
 		return 0, nil
 	}
 	i, found := c.find(e.key)
@@ -247,14 +259,30 @@ func number64(v []byte) *float64 {
 	return &x
 }
 
-// content is entry for a feature of the file. When there is nothing on file to
-// compare with, it is enough to tell features of the one file apart.
-func (c *LayerComparer) content(f survey.LayerFeature) (entry, string, error) {
-	if c.hadOld {
-		return c.entry(f, "")
-	}
+// hasAlone notes a feature when there is nothing on file to compare it with: it
+// is enough to tell the features of the one file apart.
+func (c *LayerComparer) hasAlone(f survey.LayerFeature, record int) error {
 	shape, err := c.wkb(f.Geometry)
-	return entry{content: maphash.Bytes(c.seed, shape) + maphash.Bytes(c.seed, f.Properties)*3}, "", err
+	if err != nil {
+		return err
+	}
+	if c.recordOf(len(c.alone)) != record {
+		c.skips = append(c.skips, skip{len(c.alone), record})
+	}
+	c.alone = append(c.alone, maphash.Bytes(c.seed, shape)+3*maphash.Bytes(c.seed, f.Properties))
+	return nil
+}
+
+// recordOf is the number of the record that a feature was, counted from 0.
+func (c *LayerComparer) recordOf(index int) int {
+	i, found := slices.BinarySearchFunc(c.skips, index, func(s skip, index int) int { return s.index - index })
+	if !found {
+		i--
+	}
+	if i < 0 {
+		return index + 1
+	}
+	return c.skips[i].record + index - c.skips[i].index
 }
 
 func (c *LayerComparer) wkb(g orb.Geometry) ([]byte, error) {
@@ -399,6 +427,9 @@ func (c *LayerComparer) byContent() *Changes {
 // Twice returns pairs of features of the file that are the same in every
 // respect, the first few of them, and how many there are.
 func (c *LayerComparer) Twice() (some []Duplicate, all int) {
+	if !c.hadOld {
+		return c.twiceAlone()
+	}
 	slices.SortFunc(c.new, func(a, b entry) int { return cmp.Or(byContent(a, b), cmp.Compare(a.number, b.number)) })
 	first := 0
 	for i := 1; i < len(c.new); i++ {
@@ -407,14 +438,41 @@ func (c *LayerComparer) Twice() (some []Duplicate, all int) {
 			continue
 		}
 		if all++; len(some) < mostChanges {
-			some = append(some, Duplicate{
-				Record: int(c.new[i].number), Name: fmt.Sprintf("record %d", c.new[i].number),
-				Other: fmt.Sprintf("record %d", c.new[first].number), OfRecord: int(c.new[first].number),
-			})
+			some = append(some, twin(int(c.new[i].number), int(c.new[first].number)))
 		}
 	}
 	slices.SortFunc(some, func(a, b Duplicate) int { return a.Record - b.Record })
 	return some, all
+}
+
+func (c *LayerComparer) twiceAlone() (some []Duplicate, all int) {
+	sorted := slices.Clone(c.alone)
+	slices.Sort(sorted)
+	first := map[uint64]int{} // of each content that comes again, its first record; 0 before it came
+	for i := 1; i < len(sorted); i++ {
+		if sorted[i] == sorted[i-1] {
+			first[sorted[i]] = 0
+			all++
+		}
+	}
+	if all == 0 {
+		return nil, 0
+	}
+	for i, content := range c.alone {
+		before, again := first[content]
+		switch record := c.recordOf(i); {
+		case !again:
+		case before == 0:
+			first[content] = record
+		case len(some) < mostChanges:
+			some = append(some, twin(record, before))
+		}
+	}
+	return some, all
+}
+
+func twin(record, of int) Duplicate {
+	return Duplicate{Record: record, Name: fmt.Sprintf("record %d", record), Other: fmt.Sprintf("record %d", of), OfRecord: of}
 }
 
 // placeOf is a place that stands for a geometry.

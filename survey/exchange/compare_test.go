@@ -38,7 +38,7 @@ func TestCompareLaw(t *testing.T) {
 		was, now := editions.Draw(t, "was"), editions.Draw(t, "now")
 		order := rapid.Permutation(slices.Sorted(maps.Keys(now))).Draw(t, "order")
 		c := exchange.NewLayerComparer("")
-		c.Replaces()
+		c.Replaces(1)
 		names := slices.Sorted(maps.Keys(was))
 		for i, id := range names {
 			require.NoError(t, c.Had(filed(valued(id, 1, was[id]), i+1)))
@@ -79,7 +79,7 @@ func TestCompareLaw(t *testing.T) {
 
 func TestCompareSeesPastTheWriting(t *testing.T) {
 	c := exchange.NewLayerComparer("k")
-	c.Replaces()
+	c.Replaces(1)
 	require.NoError(t, c.Had(survey.LayerFeature{ID: "1", Geometry: orb.Point{1, 2}, Properties: json.RawMessage(`{"k":"x","n":1.50,"z":null}`)}))
 	_, err := c.Has(survey.LayerFeature{ID: "77", Geometry: orb.Point{1, 2}, Properties: json.RawMessage(`{"n":15e-1,"k":"x"}`)}, 1)
 	require.NoError(t, err)
@@ -101,4 +101,41 @@ func TestNothingOnFile(t *testing.T) {
 	some, all := c.Twice()
 	assert.Equal(t, 1, all)
 	assert.Equal(t, []int{2, 1}, []int{some[0].Record, some[0].OfRecord})
+}
+
+// Features that are the same in every respect are found by comparing each with
+// each, whatever records between them were refused, alone and against an
+// edition.
+func TestTwiceLaw(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		values := rapid.SliceOfN(rapid.IntRange(0, 4), 1, 30).Draw(t, "values") // 0: refused
+		want := [][2]int{}
+		for i, v := range values {
+			for j := range i {
+				if v != 0 && values[j] == v {
+					want = append(want, [2]int{i + 1, j + 1})
+					break
+				}
+			}
+		}
+		for _, against := range []bool{false, true} {
+			c := exchange.NewLayerComparer("")
+			if against {
+				c.Replaces(0)
+			}
+			for i, v := range values {
+				if v != 0 {
+					_, err := c.Has(valued("", 1, v), i+1)
+					require.NoError(t, err)
+				}
+			}
+			some, all := c.Twice()
+			got := [][2]int{}
+			for _, d := range some {
+				got = append(got, [2]int{d.Record, d.OfRecord})
+			}
+			assert.Equal(t, want, got)
+			assert.Equal(t, len(want), all)
+		}
+	})
 }

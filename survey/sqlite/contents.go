@@ -2,10 +2,12 @@ package sqlite
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"hash"
 	"slices"
 	"strings"
 	"time"
@@ -43,6 +45,7 @@ const mostProperties = 1000
 type contents struct {
 	bound orb.Bound
 	seen  map[string]kinds
+	sum   hash.Hash // of the features, as digestLayer does
 }
 
 // kinds are the kinds of values that a property was seen with.
@@ -60,7 +63,7 @@ const (
 )
 
 func newContents() *contents {
-	return &contents{bound: orb.Bound{Min: orb.Point{180, 90}, Max: orb.Point{-180, -90}}, seen: map[string]kinds{}}
+	return &contents{bound: orb.Bound{Min: orb.Point{180, 90}, Max: orb.Point{-180, -90}}, seen: map[string]kinds{}, sum: sha256.New()}
 }
 
 func (c *contents) add(b orb.Bound, properties *geojson.Members) {

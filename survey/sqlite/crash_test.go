@@ -31,6 +31,9 @@ const batchSize = 25
 func writeForever(path string) {
 	ctx := context.Background()
 	s, err := sqlite.Open(ctx, path, sqlite.Options{Create: true})
+	if err == nil && os.Getenv(loaderEnv) != "" {
+		err = loadForever(ctx, s)
+	}
 	if err == nil {
 		site := knoll()
 		site.ID = "kb"

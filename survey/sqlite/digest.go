@@ -26,10 +26,7 @@ func digestLayer(ctx context.Context, q querier, layer int64) (string, error) {
 		if err := rows.Scan(&number, &shape, &heights, &properties); err != nil {
 			return err
 		}
-		_, _ = sum.Write(binary.BigEndian.AppendUint64(nil, uint64(number)))
-		addField(sum, shape)
-		addField(sum, heights)
-		addField(sum, properties)
+		addFeature(sum, number, shape, heights, properties)
 		return nil
 	}, `
 		SELECT
@@ -54,9 +51,20 @@ func digestLayer(ctx context.Context, q querier, layer int64) (string, error) {
 	return hex.EncodeToString(sum.Sum(nil)), err
 }
 
+func addFeature(sum hash.Hash, number int64, shape, heights, properties []byte) {
+	addNumber(sum, uint64(number))
+	addField(sum, shape)
+	addField(sum, heights)
+	addField(sum, properties)
+}
+
 func addField(sum hash.Hash, b []byte) {
-	_, _ = sum.Write(binary.BigEndian.AppendUint64(nil, uint64(len(b))))
+	addNumber(sum, uint64(len(b)))
 	_, _ = sum.Write(b)
+}
+
+func addNumber(sum hash.Hash, n uint64) {
+	_, _ = sum.Write(binary.BigEndian.AppendUint64(nil, n))
 }
 
 // eachRow runs a query and hands on its rows one by one.

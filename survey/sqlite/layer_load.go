@@ -74,6 +74,7 @@ func makeReady(features iter.Seq2[survey.LayerFeature, error], held *contents, b
 			number++
 			var r ready
 			if r, err = prepare(f, held, scan); err == nil {
+				addFeature(held.sum, int64(number), r.shape, r.heights, r.properties)
 				rows = append(rows, r)
 			} else {
 				err = fmt.Errorf("feature %d: %w", number, err)

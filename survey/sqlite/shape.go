@@ -45,7 +45,7 @@ func (s *Store) Shape(ctx context.Context) (Shape, error) {
 		{`SELECT name, 0 FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'`, &out.Rows},
 		{`SELECT role.value, count(*) FROM people, json_each(people.roles) AS role WHERE closed_at IS NULL GROUP BY role.value`, &out.People},
 		{`SELECT kind, count(*) FROM keys GROUP BY kind`, &out.Keys},
-		{`SELECT role, count(*) FROM layers GROUP BY role`, &out.Layers},
+		{`SELECT role, count(*) FROM layers WHERE former_of IS NULL GROUP BY role`, &out.Layers},
 	} {
 		if *q.to, err = s.tally(ctx, q.query); err != nil {
 			return out, explain("look over atlas", err)
