@@ -9,6 +9,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"net/url"
 	"os"
 	"slices"
 	"strconv"
@@ -17,6 +18,7 @@ import (
 	"github.com/go-chi/chi/v5"
 	"github.com/paulmach/orb"
 
+	"holdfast/geo/cql2"
 	"holdfast/geo/vector"
 	"holdfast/survey"
 	"holdfast/survey/atlas"
@@ -298,6 +300,40 @@ var exportFormats = []exportFormat{
 	{"geojsonl", vector.TextSequence, "application/geo+json-seq"},
 }
 
+// exportable refuses a coordinate system that is not known, and a condition on
+// what is not there or may not be seen: what may not be seen may not be asked
+// for either.
+func (s *Server) exportable(ctx context.Context, q url.Values) error {
+	if name := first(q, "crs"); name != "" {
+		if _, err := vector.ParseCRS(name); err != nil {
+			return badParameter("crs", "%q is no coordinate system that is known: write a name such as EPSG:26915", name)
+		}
+	}
+	all, err := s.collections(ctx)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(all, func(c collection) bool { return c.ID == q.Get("collection") })
+	if i < 0 {
+		return survey.NotFound("collection", q.Get("collection"))
+	}
+	if first(q, "filter") == "" {
+		return nil
+	}
+	c := all[i]
+	if !may(ctx, survey.Contacts) {
+		c = c.discreet()
+	}
+	e, err := cql2.ParseText(first(q, "filter"))
+	if err == nil {
+		_, err = cql2.Compile(e, c.queryables)
+	}
+	if err != nil {
+		return badParameter("filter", "is not understood: %s", err)
+	}
+	return nil
+}
+
 // handleExport writes a collection to a file. It is written whole before it is
 // sent, so that what arrives is whole or an error.
 //
@@ -319,11 +355,9 @@ func (s *Server) handleExport(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	if name := first(q, "crs"); name != "" {
-		if _, err := vector.ParseCRS(name); err != nil {
-			s.fail(w, r, badParameter("crs", "%q is no coordinate system that is known: write a name such as EPSG:26915", name))
-			return
-		}
+	if err := s.exportable(r.Context(), q); err != nil {
+		s.fail(w, r, err)
+		return
 	}
 	f, err := os.CreateTemp("", "holdfast-export-")
 	if err != nil {

@@ -28,7 +28,7 @@ func bring(t testing.TB, h http.Handler, name, content string) string {
 	return res.Header.Get("Location")
 }
 
-func bringAny(t testing.TB, h http.Handler, name, content string) *http.Response {
+func bringAny(t testing.TB, h http.Handler, name, content string, headers ...string) *http.Response {
 	t.Helper()
 	var b bytes.Buffer
 	m := multipart.NewWriter(&b)
@@ -37,7 +37,7 @@ func bringAny(t testing.TB, h http.Handler, name, content string) *http.Response
 	_, err = part.Write([]byte(content))
 	require.NoError(t, err)
 	require.NoError(t, m.Close())
-	return call(t, h, http.MethodPost, "/layers/files", b.String(), "Content-Type: "+m.FormDataContentType(), "Accept: text/html")
+	return call(t, h, http.MethodPost, "/layers/files", b.String(), append(headers, "Content-Type: "+m.FormDataContentType(), "Accept: text/html")...)
 }
 
 // fillIn sends a form.
@@ -308,4 +308,49 @@ func TestExportForm(t *testing.T) {
 	} {
 		assert.Equal(t, code, call(t, s, http.MethodGet, "/layers/export?"+query, "").StatusCode, query)
 	}
+}
+
+// The GIS person brings in layers and not sites or points; what may not be seen
+// is not taken out either, nor asked for.
+func TestRoomOfTheGISPerson(t *testing.T) {
+	d := newDepartment(t)
+	t.Cleanup(func() { require.NoError(t, d.Close()) })
+	key := d.key(t, "gis")
+	form := func(target string, fields ...string) *http.Response {
+		f := url.Values{}
+		for i := 0; i < len(fields); i += 2 {
+			f.Set(fields[i], fields[i+1])
+		}
+		return call(t, d, http.MethodPost, target, f.Encode(), "Content-Type: application/x-www-form-urlencoded", "Accept: text/html", key)
+	}
+	res := bringAny(t, d, "gas.geojson", gasMain, key)
+	require.Equal(t, http.StatusSeeOther, res.StatusCode, bodyOf(t, res))
+	file := res.Header.Get("Location")
+	res = form(file+"/look", "as", "points")
+	assert.Equal(t, http.StatusForbidden, res.StatusCode)
+	assert.Contains(t, bodyOf(t, res), "record sites and points")
+	require.Equal(t, http.StatusSeeOther, form(file+"/look", "as", "layer", "title", "New gas", "role", "buried utility").StatusCode)
+	done := func() bool {
+		return call(t, d, http.MethodGet, file+"/work", "", "Accept: text/html", key).Header.Get("Refresh") == ""
+	}
+	require.Eventually(t, done, 20*time.Second, 20*time.Millisecond)
+	require.Equal(t, http.StatusSeeOther, form(file+"/take").StatusCode)
+	require.Eventually(t, done, 20*time.Second, 20*time.Millisecond)
+	imports, err := d.store.Imports(t.Context())
+	require.NoError(t, err)
+	require.Len(t, imports, 1)
+	assert.Equal(t, "The gis", imports[0].Who)
+
+	viewer := d.key(t, "viewer")
+	room := bodyOf(t, call(t, d, http.MethodGet, "/layers", "", "Accept: text/html", viewer))
+	assert.Contains(t, room, "New gas")
+	assert.NotContains(t, room, "multipart/form-data")
+	assert.NotContains(t, room, "/undo")
+	sites := bodyOf(t, call(t, d, http.MethodGet, "/layers/export?collection=sites&format=geojson", "", viewer))
+	assert.Contains(t, sites, "Alder Bend")
+	assert.NotContains(t, sites, "555 0100")
+	assert.Contains(t, bodyOf(t, call(t, d, http.MethodGet, "/layers/export?collection=sites&format=geojson", "", d.key(t, "lead"))), "555 0100")
+	asked := "/layers/export?format=csv&collection=points&filter=" + url.QueryEscape("buried_utilities.ticket = 'T-77'")
+	assert.Equal(t, http.StatusBadRequest, call(t, d, http.MethodGet, asked, "", viewer).StatusCode)
+	assert.Equal(t, http.StatusOK, call(t, d, http.MethodGet, asked, "", d.key(t, "lead")).StatusCode)
 }
