@@ -155,7 +155,8 @@ func TestBringInPoints(t *testing.T) {
 	for _, want := range []string{"3</b> accepted", "1</b> refused", "Peat", "<b>2</b> perhaps twice", "<b>2</b> added", "<b>1</b> changed", "Take the rest without the 1 refused"} {
 		assert.Contains(t, looked, want)
 	}
-	assert.NotContains(t, looked, "No longer recorded", "what the table has no column for stays")
+	assert.NotContains(t, looked, "ground.tests", "what the table has no column for stays")
+	assert.Contains(t, looked, "No longer recorded: position.accuracy_m", "the accuracy of another place does not")
 	csv := bodyOf(t, call(t, s, http.MethodGet, file+"/report.csv", ""))
 	assert.Contains(t, csv, "refused")
 	assert.Len(t, strings.Split(strings.TrimSpace(csv), "\n"), 5)

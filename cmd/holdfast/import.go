@@ -261,10 +261,14 @@ func (c *importCmd) one(ctx context.Context, g *globals, s *streams, in atlas.In
 }
 
 func wrote(r *exchange.Report) string {
+	n := r.Taken()
 	if c := r.Changes; c != nil && c.Unchanged > 0 {
-		return fmt.Sprintf("%d records", c.Added+c.Changed)
+		n = c.Added + c.Changed
 	}
-	return fmt.Sprintf("%d records", r.Taken())
+	if n == 1 {
+		return "1 record"
+	}
+	return fmt.Sprintf("%d records", n)
 }
 
 // explain says, where a file leaves something open, which flag helps.

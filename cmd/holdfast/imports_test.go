@@ -150,3 +150,21 @@ func TestLostValuesAreLoud(t *testing.T) {
 	r = do("newer.csv", head+"P1,-91.2,44.65,B-1,B,\nP2,-91.201,44.65,B-1,B,wet\n")
 	assert.Contains(t, r.out, `NO LONGER RECORDED: ground.moisture`)
 }
+
+// What means nothing without its other half does not keep the half of before:
+// the state of a locate its ticket, a place its accuracy.
+func TestHalvesAreNotJoined(t *testing.T) {
+	atlas := filepath.Join(t.TempDir(), "atlas.db")
+	at := []string{"--atlas", atlas}
+	ok(t, call(t, "", append([]string{"import", "--sites", file(t, "sites.geojson", sitesFile)}, at...)...))
+	do := func(name, text string) string {
+		return ok(t, call(t, "", append([]string{"import", "--points", file(t, name, text)}, at...)...)).out
+	}
+	do("first.csv", "label,lon,lat,site,buried_utilities.state,buried_utilities.ticket,position.accuracy_m,terrain.slope_deg\nP1,-91.2,44.65,B-1,marked present,T-1,2,30\n")
+	says := do("located.csv", "label,lon,lat,site,buried_utilities.state\nP1,-91.2,44.65,B-1,not located\n")
+	assert.Contains(t, says, "NO LONGER RECORDED: buried_utilities.ticket")
+	assert.NotContains(t, says, "slope")
+	says = do("moved.csv", "label,lon,lat,site\nP1,-91.2001,44.65,B-1\n")
+	assert.Contains(t, says, "NO LONGER RECORDED: position.accuracy_m")
+	assert.NotContains(t, says, "buried")
+}

@@ -60,7 +60,7 @@ var allowed = map[string][]string{
 	"survey/drawing/lettering": {},
 	"survey/drawing/pdf":       {"survey/drawing", "survey/drawing/lettering"},
 	"survey/drawing/wording":   {"geo", "survey"},
-	"survey/exchange":          {"geo", "geo/crs", "geo/geodesic", "geo/geojson", "geo/vector", "geo/vector/file", "survey"},
+	"survey/exchange":          {"geo", "geo/crs", "geo/geodesic", "geo/geojson", "geo/vector", "geo/vector/file", "survey", "survey/version"},
 	"survey/ground":            {"survey"},
 	"survey/load":              {"geo", "survey"},
 	"survey/near":              {"geo", "geo/geodesic", "survey", "survey/answer"},

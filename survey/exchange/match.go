@@ -14,6 +14,7 @@ import (
 	"holdfast/geo/geodesic"
 	"holdfast/geo/geojson"
 	"holdfast/survey"
+	"holdfast/survey/version"
 )
 
 // Match is what a file of sites or points means to those on file.
@@ -27,7 +28,9 @@ type Match[T any] struct {
 // is added, changed, removed and unchanged, what looks like a duplicate within
 // a distance, and what is refused as it cannot be told which it is.
 //
-// A property that no record of the file has stays as it is on file.
+// A property that no record of the file has stays as it is on file, unless the
+// file has another part of what is never cut: a bearing does not keep the north
+// of another, nor a place the accuracy of another.
 func MatchSites(r *Report, items, onFile []survey.Site, within geo.Length) (Match[survey.Site], error) {
 	return match(r, items, onFile, within, noun[survey.Site]{
 		by: "id, else the code", id: func(s survey.Site) string { return s.ID }, name: func(s survey.Site) string { return s.Code },
@@ -143,6 +146,9 @@ func match[T any](r *Report, items, onFile []T, within geo.Length, n noun[T]) (m
 			r.Changes.add(Change{Kind: Removed, Name: n.name(item), At: at})
 		}
 	}
+	if len(onFile) == 0 {
+		r.Changes = nil // there is nothing to compare with
+	}
 	r.Duplicates = alike(all, within)
 	return m, nil
 }
@@ -170,11 +176,12 @@ func which[T any](n noun[T], item T, byID map[string]int, byKey map[string][]int
 // given are the properties, under dotted names, that some record of a file has.
 type given struct {
 	names   map[string]bool
+	cut     map[string]bool // what is never cut, of which the file has a part
 	heights bool
 }
 
 func membersGiven[T any](items []T, n noun[T]) (given, error) {
-	g := given{names: map[string]bool{}}
+	g := given{names: map[string]bool{}, cut: map[string]bool{}}
 	for _, item := range items {
 		f, err := n.feature(item)
 		if err != nil {
@@ -186,6 +193,9 @@ func membersGiven[T any](items []T, n noun[T]) (given, error) {
 		}
 		for name := range leaves {
 			g.names[name] = true
+			if whole, _, _ := strings.Cut(name, "."); version.Whole(whole) {
+				g.cut[whole] = true
+			}
 		}
 		g.heights = g.heights || f.Geometry.Z != nil
 	}
@@ -214,8 +224,10 @@ func (g given) merge(now, was geojson.Feature) (geojson.Feature, Change, error) 
 	if err != nil {
 		return now, change, err
 	}
+	moved := !orb.Equal(now.Geometry.Geometry, was.Geometry.Geometry)
 	for name, value := range before {
-		if _, has := after[name]; !has && !g.names[name] {
+		whole, _, _ := strings.Cut(name, ".")
+		if _, has := after[name]; !has && !g.names[name] && !g.cut[whole] && !(moved && whole == "position") {
 			after[name] = value
 		}
 	}
@@ -226,10 +238,10 @@ func (g given) merge(now, was geojson.Feature) (geojson.Feature, Change, error) 
 	if now.Properties, err = json.Marshal(tree); err != nil {
 		return now, change, err
 	}
-	if !g.heights && orb.Equal(now.Geometry.Geometry, was.Geometry.Geometry) {
+	if !g.heights && !moved {
 		now.Geometry.Z = was.Geometry.Z
 	}
-	if !orb.Equal(now.Geometry.Geometry, was.Geometry.Geometry) {
+	if moved {
 		change.Fields = append(change.Fields, "place")
 	} else if !slices.Equal(now.Geometry.Z, was.Geometry.Z) {
 		change.Fields = append(change.Fields, "elevation")

@@ -30,6 +30,10 @@ var named = map[string][]string{
 // what it says.
 var whole = []string{"/geometry", "/properties/pull", "/properties/buried_utilities", "/properties/overhead", "/properties/position", "/properties/review"}
 
+// Whole tells whether a property of a site or point is never cut: one part of it
+// means nothing without another.
+func Whole(property string) bool { return slices.Contains(whole, "/properties/"+property) }
+
 // fields are the values of a document by their paths, each in one way of
 // writing it. The path of a member of a list has inList before its name; that
 // of what is shown has not.
