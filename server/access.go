@@ -67,6 +67,8 @@ var access = map[string]survey.Leave{
 	"GET /points/{id}/revisions":              survey.Look,
 	"GET /points/{id}/revisions/{number}":     survey.Look,
 	"POST /points/{id}/revisions/{number}":    survey.Record | survey.Contacts,
+	"POST /sites/{id}/conflicts":              survey.Record | survey.Contacts,
+	"POST /points/{id}/conflicts":             survey.Record | survey.Contacts,
 	"GET /walk":                               survey.Record,
 	"POST /points/{id}/pull-tests":            survey.Record,
 	"POST /points/{id}/photos":                survey.Record,

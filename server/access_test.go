@@ -63,6 +63,8 @@ var rights = map[string]string{
 	"GET /points/{id}/revisions":           reads,
 	"GET /points/{id}/revisions/{number}":  reads,
 	"POST /points/{id}/revisions/{number}": records,
+	"POST /sites/{id}/conflicts":           records,
+	"POST /points/{id}/conflicts":          records,
 
 	"GET /layers":                              reads,
 	"GET /layers/export":                       reads,

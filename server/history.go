@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -192,14 +193,11 @@ func (s *Server) revisionPage(r *http.Request, collection string) (revisionPage,
 		return revisionPage{}, err
 	}
 	units, newest := s.units(ctx), history[0]
-	p := revisionPage{Noun: singular(collection), Name: nameOf(old), Last: newest.Number == old.Number, Writable: !s.readOnly && may(ctx, survey.Record)}
-	if newest.After != nil {
-		p.Now = newest.Number
-	}
+	p := revisionPage{Noun: singular(collection), Name: nameOf(old), Writable: !s.readOnly && may(ctx, survey.Record)}
 	if p.change, err = changeOf(ctx, old, units); err != nil {
 		return p, err
 	}
-	now, err := discreet(ctx, collection, newest.After)
+	now, err := s.present(ctx, collection, old.ID)
 	if err != nil {
 		return p, err
 	}
@@ -211,8 +209,40 @@ func (s *Server) revisionPage(r *http.Request, collection string) (revisionPage,
 	if err != nil {
 		return p, err
 	}
+	if now != nil {
+		p.Now = newest.Number
+	}
+	p.Last = newest.Number == old.Number && len(since) == 0
 	p.Facts, p.Since = version.Phrases(units, all), version.Phrases(units, since)
 	return p, nil
+}
+
+// present is an item as it is, which after an exchange need not be what any one
+// revision left; nil when it was taken out.
+func (s *Server) present(ctx context.Context, collection, id string) (json.RawMessage, error) {
+	f, err := s.stored(ctx, collection, id)
+	if errors.Is(err, survey.ErrNotFound) {
+		return nil, nil
+	} else if err != nil {
+		return nil, err
+	}
+	return f.MarshalJSON()
+}
+
+// stored is a site or a point as the store has it.
+func (s *Server) stored(ctx context.Context, collection, id string) (geojson.Feature, error) {
+	if collection == sqlite.Sites {
+		row, err := s.store.Site(ctx, id)
+		if err != nil {
+			return geojson.Feature{}, err
+		}
+		return row.Item.Feature()
+	}
+	row, err := s.store.Point(ctx, id)
+	if err != nil {
+		return geojson.Feature{}, err
+	}
+	return row.Item.Feature()
 }
 
 // revision is the one that the address names.

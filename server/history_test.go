@@ -3,9 +3,11 @@ package server_test
 import (
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -83,6 +85,80 @@ func TestHistoryPages(t *testing.T) {
 	_, err = store.Point(t.Context(), "p-good")
 	assert.NoError(t, err)
 	assert.Equal(t, http.StatusNotFound, call(t, s, http.MethodGet, "/points/p-good/revisions/2", "").StatusCode, "that is the revision of a site")
+}
+
+// dispute has two stations record p-good and s-alder differently.
+func dispute(t *testing.T, store *sqlite.Store) {
+	t.Helper()
+	ctx := t.Context()
+	away, err := sqlite.Open(ctx, filepath.Join(t.TempDir(), "away.db"), sqlite.Options{Create: true, Now: func() time.Time { return now.Add(time.Hour) }})
+	require.NoError(t, err)
+	defer away.Close()
+	pass := func(from, to *sqlite.Store) {
+		p, err := from.Parcel(ctx, sqlite.Mark{}, 0)
+		require.NoError(t, err)
+		_, err = to.Take(ctx, p, author)
+		require.NoError(t, err)
+	}
+	pass(store, away)
+	for i, s := range []*sqlite.Store{store, away} {
+		who := sqlite.Author{Who: []string{"headquarters", "river station"}[i]}
+		row, err := s.Point(ctx, "p-good")
+		require.NoError(t, err)
+		row.Item.Terrain.SlopeDeg = survey.Known(float64(40 + 5*i))
+		row.Item.Pull.BearingDeg = survey.Known(float64(160 + 5*i))
+		_, err = s.PutPoint(ctx, row.Item, who, survey.Known(row.Revision))
+		require.NoError(t, err)
+	}
+	site, err := away.Site(ctx, "s-alder")
+	require.NoError(t, err)
+	require.NoError(t, store.DeletePoint(ctx, "p-bare", author, survey.Opt[int64]{}))
+	bare, err := away.Point(ctx, "p-bare")
+	require.NoError(t, err)
+	bare.Item.SurveyedBy = "river crew"
+	_, err = away.PutPoint(ctx, bare.Item, author, survey.Known(bare.Revision))
+	require.NoError(t, err)
+	site.Item.Access = "By the towpath."
+	_, err = away.PutSite(ctx, site.Item, author, survey.Known(site.Revision))
+	require.NoError(t, err)
+	pass(away, store)
+}
+
+func TestDisputed(t *testing.T) {
+	s, store := fixture(t)
+	dispute(t, store)
+	page := func(path string) string {
+		res := call(t, s, http.MethodGet, path, "", "Accept: text/html")
+		require.Equal(t, http.StatusOK, res.StatusCode, path)
+		return bodyOf(t, res)
+	}
+	text := page("/points/p-good")
+	assert.Contains(t, text, "Two stations recorded this differently")
+	assert.Contains(t, text, "<b>45°</b> <span>by river station, 4 May 2026 09:00 UTC, used now</span>")
+	assert.Contains(t, text, "<b>40°</b> <span>by headquarters, 4 May 2026 08:00 UTC</span>")
+	assert.Contains(t, text, "<legend>Pull</legend>", "a bearing and its north are one")
+	assert.NotContains(t, page("/sites/s-alder"), "Two stations", "what does not touch is merged")
+	assert.Contains(t, page("/sites/s-alder"), "By the towpath.")
+	assert.Contains(t, page("/points/p-bare"), "taken out of the atlas")
+
+	open, err := store.ConflictsOf(t.Context(), sqlite.Points, "p-good")
+	require.NoError(t, err)
+	require.Len(t, open, 2)
+	form := url.Values{"seen": {strconv.FormatInt(open[0].Revision, 10)}}
+	for _, c := range open {
+		form.Set("choose:"+c.Path, c.Sides[1].Of)
+	}
+	stale := url.Values{"seen": {"1"}}
+	assert.Equal(t, http.StatusPreconditionFailed, post(t, s, "/points/p-good/conflicts", stale).StatusCode)
+	assert.Equal(t, http.StatusBadRequest, post(t, s, "/points/p-good/conflicts", url.Values{}).StatusCode)
+	res := post(t, s, "/points/p-good/conflicts", form)
+	require.Equal(t, http.StatusSeeOther, res.StatusCode, bodyOf(t, res))
+	row, err := store.Point(t.Context(), "p-good")
+	require.NoError(t, err)
+	assert.Equal(t, survey.Known(40.0), row.Item.Terrain.SlopeDeg)
+	assert.Equal(t, survey.Known(160.0), row.Item.Pull.BearingDeg)
+	assert.NotContains(t, page("/points/p-good"), "Two stations")
+	assert.Equal(t, http.StatusNotFound, post(t, s, "/points/p-good/conflicts", url.Values{"seen": {strconv.FormatInt(row.Revision, 10)}}).StatusCode)
 }
 
 func TestHistoryAPI(t *testing.T) {

@@ -26,6 +26,7 @@ type pointPage struct {
 	Used      []atlas.Used  // layers, nearest first
 	Missing   []survey.Role // that no layer has
 	History   []change
+	Disputed  *disputed // what two stations recorded differently
 	Photos    []photoView
 	Pull      pullForm
 	Units     survey.Units
@@ -63,6 +64,11 @@ func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	apart, err := s.disputed(r.Context(), sqlite.Points, j.Point.Item.ID)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	working, err := s.atlas.Working(r.Context(), j)
 	if err != nil {
 		s.fail(w, r, err)
@@ -87,7 +93,7 @@ func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
 	s.render(w, r, http.StatusOK, "point", page{Title: p.Label + ", " + j.Site.Item.Name, Body: pointPage{
 		Point: p, Revision: j.Point.Revision, UpdatedAt: j.Point.UpdatedAt, UpdatedBy: j.Point.UpdatedBy,
 		Site: j.Site.Item, Answer: j.Answer, Grid: usng(p.Position), Loud: doubts(j.Answer, checkReview, checkAge),
-		Loads: loadChoices(policy, j.Answer), Tonight: asked.Tonight, Moistures: survey.Moistures, Plates: drawn, Used: used, Missing: missing, History: history,
+		Loads: loadChoices(policy, j.Answer), Tonight: asked.Tonight, Moistures: survey.Moistures, Plates: drawn, Used: used, Missing: missing, History: history, Disputed: apart,
 		Photos: photos, Pull: newPullForm(p, policy, s.now()), Units: policy.Units, Record: !s.readOnly && may(r.Context(), survey.Record),
 	}})
 }

@@ -170,6 +170,7 @@ func (s *Server) routes() chi.Router {
 		r.Get("/"+c+"/{id}/revisions", s.historyOf(c))
 		r.Get("/"+c+"/{id}/revisions/{number}", s.revisionOf(c))
 		r.Post("/"+c+"/{id}/revisions/{number}", s.putBack(c))
+		r.Post("/"+c+"/{id}/conflicts", s.resolve(c))
 	}
 	r.Get("/walk", s.handleWalk)
 	r.Get("/walk/worker.js", s.handleWalkWorker)

@@ -26,6 +26,7 @@ type sitePage struct {
 	Answers   []atlas.Judged // best first
 	Plates    []plate
 	History   []change
+	Disputed  *disputed // what two stations recorded differently
 
 	Reviewable         bool
 	Hidden             bool   // there are contacts, and the visitor may not see them
@@ -50,6 +51,11 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	apart, err := s.disputed(r.Context(), sqlite.Sites, row.Item.ID)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	slices.SortStableFunc(judged, func(a, b atlas.Judged) int {
 		return slices.Index(answer.Verdicts, a.Answer.Verdict) - slices.Index(answer.Verdicts, b.Answer.Verdict)
 	})
@@ -66,7 +72,7 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 	now := s.now().UTC()
 	s.render(w, r, http.StatusOK, "site", page{Title: row.Item.Name, Body: sitePage{
 		Site: row.Item, Revision: row.Revision, UpdatedAt: row.UpdatedAt, UpdatedBy: row.UpdatedBy,
-		Grid: usng(middle(row.Item.Geometry)), Loud: siteDoubts(row.Item, judged), Answers: judged, Plates: drawn, History: history,
+		Grid: usng(middle(row.Item.Geometry)), Loud: siteDoubts(row.Item, judged), Answers: judged, Plates: drawn, History: history, Disputed: apart,
 		Reviewable: !s.readOnly && may(r.Context(), survey.SignOff), Hidden: len(row.Item.Contacts) > 0 && !may(r.Context(), survey.Contacts), Tomorrow: now.AddDate(0, 0, 1).Format(time.DateOnly),
 		DueAgain: now.AddDate(0, int(policy.ResurveyMonths.Value), 0).Format(time.DateOnly),
 	}})

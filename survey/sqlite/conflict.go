@@ -34,6 +34,21 @@ type ConflictSide struct {
 // codes that two sites have. The latter are not to be chosen from: one of the
 // sites needs another code.
 func (s *Store) OpenConflicts(ctx context.Context) ([]Conflict, error) {
+	out, err := s.conflicts(ctx, "1")
+	if err != nil {
+		return nil, explain("list conflicts", err)
+	}
+	shared, err := s.sharedCodes(ctx)
+	return append(out, shared...), explain("list conflicts", err)
+}
+
+// ConflictsOf lists what versions of one item do not agree on.
+func (s *Store) ConflictsOf(ctx context.Context, collection, id string) ([]Conflict, error) {
+	out, err := s.conflicts(ctx, "c.collection = ? AND c.id = ?", collection, id)
+	return out, explain("list conflicts", err)
+}
+
+func (s *Store) conflicts(ctx context.Context, where string, args ...any) ([]Conflict, error) {
 	rows, err := s.read.QueryContext(ctx, `
 		SELECT
 			c.collection,
@@ -46,9 +61,10 @@ func (s *Store) OpenConflicts(ctx context.Context) ([]Conflict, error) {
 				(SELECT json_extract(body, '$.properties.label') FROM points WHERE c.collection = 'points' AND id = c.id),
 				c.id)
 		FROM conflicts AS c
-		ORDER BY c.collection, c.id, c.path`)
+		WHERE `+where+`
+		ORDER BY c.collection, c.id, c.path`, args...)
 	if err != nil {
-		return nil, explain("list conflicts", err)
+		return nil, err
 	}
 	defer rows.Close()
 	var out []Conflict
@@ -56,7 +72,7 @@ func (s *Store) OpenConflicts(ctx context.Context) ([]Conflict, error) {
 		var c Conflict
 		var sides []byte
 		if err := rows.Scan(&c.Collection, &c.ID, &c.Path, &sides, &c.Revision, &c.Name); err != nil {
-			return nil, explain("list conflicts", err)
+			return nil, err
 		}
 		if err := json.Unmarshal(sides, &c.Sides); err != nil {
 			return nil, refuse(ErrDamaged, err, "a conflict cannot be read: %s", err)
@@ -64,15 +80,14 @@ func (s *Store) OpenConflicts(ctx context.Context) ([]Conflict, error) {
 		out = append(out, c)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, explain("list conflicts", err)
+		return nil, err
 	}
 	for i := range out {
 		if err := s.nameSides(ctx, &out[i]); err != nil {
-			return nil, explain("list conflicts", err)
+			return nil, err
 		}
 	}
-	shared, err := s.sharedCodes(ctx)
-	return append(out, shared...), explain("list conflicts", err)
+	return out, nil
 }
 
 // nameSides says who wrote what, and hides what may not be seen.

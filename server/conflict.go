@@ -1,0 +1,101 @@
+package server
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
+	"holdfast/survey/sqlite"
+	"holdfast/survey/version"
+)
+
+// apart is a field on which versions made apart do not agree.
+type apart struct {
+	What  string
+	Path  string
+	Sides []apartSide // what is in force first
+}
+
+type apartSide struct {
+	Of, Value, Who, When string
+}
+
+// disputed is what a page shows of the open conflicts of an item.
+type disputed struct {
+	Action   string // where the choice is sent
+	Seen     int64
+	Writable bool
+	Fields   []apart
+}
+
+// disputed words the open conflicts of a site or a point; nil when there is
+// none.
+func (s *Server) disputed(ctx context.Context, collection, id string) (*disputed, error) {
+	open, err := s.store.ConflictsOf(ctx, collection, id)
+	if err != nil || len(open) == 0 {
+		return nil, err
+	}
+	d := &disputed{
+		Action: "/" + collection + "/" + url.PathEscape(id) + "/conflicts", Seen: open[0].Revision,
+		Writable: !s.readOnly && may(ctx, survey.Record|survey.Contacts),
+	}
+	units := s.units(ctx)
+	for _, c := range open {
+		a := apart{What: version.What(c.Path), Path: c.Path}
+		for _, side := range c.Sides {
+			value := version.Value(units, c.Path, side.Value)
+			if c.Path == "" {
+				value = "as it stands"
+				if side.Value == nil {
+					value = "taken out of the atlas"
+				}
+			}
+			a.Sides = append(a.Sides, apartSide{side.Of, value, side.Who, wording.Moment(side.At.UTC())})
+		}
+		d.Fields = append(d.Fields, a)
+	}
+	return d, nil
+}
+
+// chosen is the prefix of the form fields of a choice.
+const chosen = "choose:"
+
+// resolve settles the open conflicts of a site or a point as a person chose.
+//
+// POST /sites/{id}/conflicts, POST /points/{id}/conflicts
+func (s *Server) resolve(collection string) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if err := s.writableNow(); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		if err := r.ParseForm(); err != nil {
+			s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
+			return
+		}
+		seen, err := strconv.ParseInt(r.PostFormValue("seen"), 10, 64)
+		if err != nil {
+			s.fail(w, r, status(http.StatusBadRequest, "The form does not say which version you have seen. Open the page again."))
+			return
+		}
+		choice := sqlite.Resolution{Collection: collection, ID: pathPart(r, "id"), Seen: seen, Choose: map[string]string{}}
+		for name := range r.PostForm {
+			if path, ok := strings.CutPrefix(name, chosen); ok {
+				choice.Choose[path] = r.PostForm.Get(name)
+			}
+		}
+		if _, whole := choice.Choose[""]; whole && !may(r.Context(), survey.Remove) {
+			s.fail(w, r, status(http.StatusForbidden, "Whether it stays or goes is for someone who may take sites and points out."))
+			return
+		}
+		if _, err := s.store.ResolveConflict(r.Context(), choice, author(r)); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		http.Redirect(w, r, "/"+collection+"/"+url.PathEscape(choice.ID)+"/revisions", http.StatusSeeOther)
+	}
+}
