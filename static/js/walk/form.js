@@ -1,4 +1,4 @@
-import { button, fill, h, verdict } from './dom.js';
+import { button, fill, h, moment, verdict } from './dom.js';
 import { editors } from './editors.js';
 import { byID, groups, questions, standing } from './questions.js';
 
@@ -82,6 +82,9 @@ export function listView(app, root) {
     root,
     h('h1', {}, `${p.label ?? 'New point'}, ${app.siteName(p.site)}`),
     h('div', { class: 'strip-box' }, strip(app)),
+    item.base?.properties.surveyed_at &&
+      item.base.properties.surveyed_at === p.surveyed_at &&
+      h('p', { class: 'loud' }, h('span', {}, `Its survey still counts from ${moment(p.surveyed_at)}. `, h('a', { href: `#q/${item.id}/who` }, 'Set the time to now'), ' when you have looked at it anew.')),
     h('div', { class: 'actions' }, h('a', { class: 'button first', href: `#q/${item.id}/${resume}`, id: 'resume' }, 'Go on'), h('a', { class: 'button', href: `#end/${item.id}` }, 'Look it over and send')),
     groups.map((g) => [
       h('h2', {}, g),

@@ -25,13 +25,13 @@ export function position(asked) {
     fill(
       here,
       h('p', {}, h('b', { class: 'grid-ref' }, r.ok?.usng ?? '')),
-      h('p', { class: 'second' }, `${c[1].toFixed(6)}, ${c[0].toFixed(6)}`, p.position?.source && ` · ${{ gnss: 'by satellite', map: 'off the map', tape: 'typed or measured' }[p.position.source]}`, p.position?.accuracy_m !== undefined && ` · within ${p.position.accuracy_m} m`),
+      h('p', { class: 'second' }, `${c[1].toFixed(6)}, ${c[0].toFixed(6)}`, p.position?.source && ` · ${{ gnss: 'by satellite', map: 'off the map', tape: 'by tape' }[p.position.source]}`, p.position?.accuracy_m !== undefined && ` · within ${p.position.accuracy_m} m`),
     );
   }
 
   async function take(lon, lat, source, accuracy) {
     item.feature.geometry = { type: 'Point', coordinates: [Number(lon.toFixed(8)), Number(lat.toFixed(8))] };
-    set(p, ['position'], { source, ...(accuracy === undefined ? {} : { accuracy_m: Number(accuracy.toFixed(1)) }) });
+    set(p, ['position'], source && { source, ...(accuracy === undefined ? {} : { accuracy_m: Number(accuracy.toFixed(1)) }) });
     await changed();
     await show();
   }
@@ -85,7 +85,7 @@ export function position(asked) {
     notes.textContent = '';
     const { ok, problem } = await ask('position', { position: text, at: now() });
     if (ok) {
-      await take(ok.lon, ok.lat, 'tape');
+      await take(ok.lon, ok.lat); // how it was found, and how well, is not known
       return;
     }
     notes.textContent = problem.message;
