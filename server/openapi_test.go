@@ -89,6 +89,13 @@ func TestDefinitionIsSound(t *testing.T) {
 				follow(ref)
 				used[ref] = true
 			}
+			if schemes, ok := v["security"].([]any); ok { // by name, as OpenAPI 3.0.3, 4.8.30, has it
+				for _, one := range schemes {
+					for name := range one.(object) {
+						used["#/components/securitySchemes/"+name] = true
+					}
+				}
+			}
 			for _, inner := range v {
 				walk(inner)
 			}
