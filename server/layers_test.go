@@ -115,7 +115,6 @@ func TestBringInALayer(t *testing.T) {
 
 	// A newer edition says what it changes, and what came before is kept.
 	newer := bring(t, s, "gas.geojsonl", strings.Replace(gasMain, `"depth_m":1.2`, `"depth_m":0.9`, 1)+"\n"+strings.Replace(gasMain, "g-1", "g-2", 1)+"\n")
-	found = bodyOf(t, call(t, s, http.MethodGet, newer, "", "Accept: text/html"))
 	fillIn(t, s, newer+"/look", "as", "layer", "title", "Gas mains", "role", "buried utility", "licence", "none")
 	looked = ended(t, s, newer)
 	assert.Contains(t, bodyOf(t, call(t, s, http.MethodGet, newer+"?as=layer", "", "Accept: text/html")), `value="none"`, "the form is as it was filled in")

@@ -142,17 +142,23 @@ func ProposeSite(column string) string { return siteSchema.propose(column) }
 func ProposePoint(column string) string { return pointSchema.propose(column) }
 
 // propose goes by the name alone: the property of that name, or the only one
-// that ends in it.
+// that ends in it, with or without a unit.
 func (s *schema) propose(column string) string {
 	name := strings.ToLower(strings.NewReplacer("/", ".", " ", "_", "-", "_").Replace(strings.TrimSpace(column)))
 	if _, ok := s.find(name); ok || name == "id" || slices.Contains(placeNames, name) {
 		return name
 	}
+	if name == "" {
+		return ""
+	}
 	var found []string
 	for _, c := range s.columns {
 		flat := strings.ReplaceAll(c.name, ".", "_")
 		last := c.name[strings.LastIndexByte(c.name, '.')+1:]
-		if flat == name || last == name || strings.HasPrefix(last, name+"_") || strings.HasPrefix(flat, name+"_") {
+		switch {
+		case flat == name:
+			return c.name
+		case last == name, strings.HasPrefix(last, name+"_"), strings.HasPrefix(flat, name+"_"):
 			found = append(found, c.name)
 		}
 	}
