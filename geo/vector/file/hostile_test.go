@@ -187,11 +187,22 @@ func TestXMLEntities(t *testing.T) {
 		_, err := file.OpenReader(strings.NewReader(text), int64(len(text)), "a", vector.Options{})
 		assert.ErrorIs(t, err, markup.ErrDTD, name)
 	}
-	text := `<kml><Placemark><name>&unknown;</name></Placemark></kml>`
-	s, err := file.OpenReader(strings.NewReader(text), int64(len(text)), "a", vector.Options{})
-	require.NoError(t, err)
-	_, err = drain(s)
-	assert.ErrorContains(t, err, "invalid character entity &unknown;")
+	for text, says := range map[string]string{
+		`<kml><Placemark><name>&unknown;</name></Placemark></kml>`:               "invalid character entity &unknown;",
+		"<kml>\n<Document>\n<Style><PolyStyle></Style></Document></kml>":         "line 3: element <PolyStyle> closed by </Style>",
+		"<kml><Placemark><name>a\x00b</name></Placemark></kml>":                  "illegal character code",
+		"<kml><Placemark><name>a\xff\xfeb</name></Placemark></kml>":              "invalid UTF-8",
+		`<gpx><wpt lat="1" lon="2"><name>&#0;</name></wpt></gpx>`:                "illegal character code",
+		`<gpx><wpt lat="1" lon="2"><name>` + "\x01" + `</name></wpt></gpx>`:      "illegal character code",
+		`<gpx><wpt lat="1" lon="2"><name>cut off`:                                "ends in the middle of a record",
+		"<kml><Placemark><Point><coordinates>1,2</coordinates></Point></Folder>": "closed by",
+	} {
+		s, err := file.OpenReader(strings.NewReader(text), int64(len(text)), "a", vector.Options{})
+		if err == nil {
+			_, err = drain(s)
+		}
+		assert.ErrorContains(t, err, says, "%q", text)
+	}
 }
 
 func TestRefusedFormats(t *testing.T) {
@@ -221,4 +232,41 @@ func TestRefusedFormats(t *testing.T) {
 	assert.ErrorContains(t, err, "there is no .shp file")
 	_, err = file.NewWriter(io.Discard, "DXF")
 	assert.ErrorContains(t, err, "no format that is written")
+}
+
+// Bytes that are no text are read as an older encoding, with a note, or refused.
+func TestBytesThatAreNoText(t *testing.T) {
+	point := func(text string) string {
+		return `{"type":"Feature","geometry":{"type":"Point","coordinates":[1,2]},"properties":{"a":"` + text + `"}}`
+	}
+	for text, c := range map[string]struct {
+		value any
+		note  string
+		err   string
+	}{
+		"lon,lat,a\n1,2,x\x00y\n":     {err: "it is no text"},
+		"lon,lat,a\x00\n1,2,x\n":      {err: "it is no text"},
+		"lon,lat,a\n1,2,x\xff\xfey\n": {value: "xÿþy", note: vector.FixedText}, // Windows code page 1252: ff ÿ, fe þ
+		point("x\xffy"):               {value: "xÿy", note: vector.FixedText},
+		point("x\x00y"):               {err: `near byte 86: invalid character '\x00'`},
+		point(`x\u0000y`):             {value: "x\x00y"},   // RFC 8259 §7 allows it
+		point(`x\ud800y`):             {value: "x\ufffdy"}, // half of a pair: the replacement character
+	} {
+		s, err := file.OpenReader(strings.NewReader(text), int64(len(text)), "a", vector.Options{})
+		var got vector.Record
+		if err == nil {
+			for r := range s.Read(0) {
+				got = r
+			}
+			err = got.Err
+		}
+		if c.err != "" {
+			assert.ErrorContains(t, err, c.err, "%q", text)
+			continue
+		}
+		require.NoError(t, err, "%q", text)
+		value, _ := got.Properties.Get("a")
+		assert.Equal(t, c.value, value, "%q", text)
+		assert.Contains(t, strings.Join(got.Notes, "\n"), c.note, "%q", text)
+	}
 }

@@ -101,6 +101,17 @@ func TestHostileFiles(t *testing.T) {
 	}
 }
 
+// GDAL puts an empty table of features into files that have none, and hides it.
+func TestTablesWithoutFeatures(t *testing.T) {
+	records, _, err := readScript(t, core+`UPDATE gpkg_contents SET table_name = 'ogr_empty_table'; UPDATE gpkg_geometry_columns SET table_name = 'ogr_empty_table';
+		CREATE TABLE ogr_empty_table (fid INTEGER PRIMARY KEY, geom); CREATE TABLE b (fid INTEGER PRIMARY KEY, name TEXT); INSERT INTO b VALUES (7, 'x');
+		INSERT INTO gpkg_contents VALUES ('b', 'attributes', NULL, NULL, NULL, NULL);`)
+	require.NoError(t, err)
+	require.Len(t, records, 1)
+	assert.Equal(t, vector.Properties{{Name: "name", Value: "x"}}, records[0].Properties)
+	assert.False(t, records[0].HasGeometry())
+}
+
 // Counts that a geometry declares and does not hold cost nothing.
 func TestDeclaredCounts(t *testing.T) {
 	for _, kind := range []uint32{2, 3, 4, 5, 6, 7, 1002, 2003, 3006} {
