@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"regexp"
 	"slices"
 	"strings"
 	"syscall"
@@ -117,12 +118,17 @@ func (b *bench) compare(ctx context.Context, table, what string, size int, ours,
 	return nil
 }
 
-// plain is a command without the names of this run's files.
+var sizeInName = regexp.MustCompile(`-[0-9]+\.(geojson|gpkg)`)
+
+// plain is a command as one would type it, the same for every size.
 func (b *bench) plain(c command) string {
-	s := strings.ReplaceAll(strings.Join(c.args, " "), b.dir+"/", "")
-	s = strings.ReplaceAll(s, os.Args[0], "bench")
+	s := strings.Join(c.args, " ")
 	if c.stdin != "" {
-		s += " < " + strings.TrimPrefix(c.stdin, b.dir+"/")
+		s += " < " + c.stdin
 	}
-	return s
+	s = strings.ReplaceAll(s, b.binary, "holdfast")
+	if self, err := os.Executable(); err == nil {
+		s = strings.ReplaceAll(s, self, "bench")
+	}
+	return sizeInName.ReplaceAllString(strings.ReplaceAll(s, b.dir+"/", ""), "-N.$1")
 }

@@ -27,7 +27,8 @@ const startPatience = 30 * time.Second
 
 // serve starts the server and waits for its first answer.
 func (b *bench) serve(ctx context.Context, atlas string) (*served, error) {
-	s := &served{cmd: exec.CommandContext(ctx, b.binary, "serve", "--listen", "127.0.0.1:0", "--atlas", atlas)}
+	// Not packed, as between programs of one machine.
+	s := &served{client: http.Client{Transport: &http.Transport{DisableCompression: true}}, cmd: exec.CommandContext(ctx, b.binary, "serve", "--listen", "127.0.0.1:0", "--atlas", atlas)}
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {
 		return nil, err

@@ -65,7 +65,7 @@ func (b *bench) tilesOf(ctx context.Context, table, layer string, n int) (err er
 		each = time.Duration(len(made))
 		other = append(other, sample{wall: one.wall / each, cpu: one.cpu / each, peak: one.peak})
 	}
-	b.report.add(table, row{what: fmt.Sprintf("tile of %s", layer), size: n, ours: median(mine), theirs: orMissing(other, "ogr2ogr"), commands: [2]string{"GET " + paths[0], b.plain(theirs)}})
+	b.report.add(table, row{what: fmt.Sprintf("tile of %s", layer), size: n, ours: median(mine), theirs: orMissing(other, "ogr2ogr"), commands: [2]string{first(n == b.sizes[0], "GET "+paths[0]), first(n == b.sizes[0], b.plain(theirs))}})
 	return os.RemoveAll(out)
 }
 
