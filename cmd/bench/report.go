@@ -53,7 +53,7 @@ func (r *report) begin(ctx context.Context) {
 		{"GDAL", []string{"ogr2ogr", "--version"}},
 		{"PROJ", []string{"cs2cs"}},
 		{"GeographicLib", []string{"GeodSolve", "--version"}},
-		{"SpatiaLite", []string{"spatialite", "-version"}},
+		{"SpatiaLite", []string{"spatialite", "-silent", ":memory:", "SELECT spatialite_version()"}},
 		{"wrk", []string{"wrk", "--version"}},
 	} {
 		said := "not installed"
