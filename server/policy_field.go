@@ -89,10 +89,7 @@ func digits(v float64, n int) string {
 	return s
 }
 
-// say is a figure with its unit, SI beside US customary.
-func (q quantity) say(u survey.Units, v float64) string { return q.sayTo(u, v, 4) }
-
-// sayTo is say to so many digits.
+// sayTo is a figure to so many digits with its unit, SI beside US customary.
 func (q quantity) sayTo(u survey.Units, v float64, n int) string {
 	name, per := q.unit(u)
 	out := thousands(digits(v/per, n))

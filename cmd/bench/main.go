@@ -56,7 +56,7 @@ func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
 	args := os.Args[1:]
-	err := errors.New("give the name of a worker")
+	var err error
 	if len(args) > 1 && args[0] == "work" {
 		err = work(ctx, args[1], args[2:], os.Stdin, os.Stdout)
 	} else {

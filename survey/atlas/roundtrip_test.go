@@ -177,7 +177,6 @@ type claims struct {
 	text    []string          // properties whose values became text
 	gone    []string          // properties of which values were left out, cut or changed
 	shapes  []string          // types of geometry whose records were left out
-	ids     bool
 }
 
 var sentences = []struct {
