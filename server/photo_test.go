@@ -182,7 +182,7 @@ func TestSentAgain(t *testing.T) {
 		return fmt.Sprintf(`{"type": "Feature", "geometry": {"type": "Point", "coordinates": [-91.2, 44.65]}, "properties": {"site": "s-alder", "label": %q, "anchors": []}}`, label)
 	}
 	put := func(label string, headers ...string) *http.Response {
-		return call(t, s, http.MethodPut, at, body(label), append(headers, "Content-Type: application/geo+json")...)
+		return call(t, s, http.MethodPut, at, body(label), append(headers, "Content-Type: application/geo+json", `Idempotency-Key: "p-new"`)...)
 	}
 	first := put("N1", "If-None-Match: *")
 	require.Equal(t, http.StatusCreated, first.StatusCode, bodyOf(t, first))
@@ -190,6 +190,8 @@ func TestSentAgain(t *testing.T) {
 	assert.Equal(t, http.StatusOK, again.StatusCode)
 	assert.Equal(t, first.Header.Get("ETag"), again.Header.Get("ETag"))
 	assert.Equal(t, http.StatusPreconditionFailed, put("N2", "If-None-Match: *").StatusCode)
+	plain := call(t, s, http.MethodPut, at, body("N1"), "If-None-Match: *", "Content-Type: application/geo+json")
+	assert.Equal(t, http.StatusPreconditionFailed, plain.StatusCode, "who does not say that it is sent again sends on an old version")
 
 	changed := put("N2", "If-Match: "+first.Header.Get("ETag"))
 	require.Equal(t, http.StatusOK, changed.StatusCode)

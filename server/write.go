@@ -195,7 +195,7 @@ func (s *Server) handleReplace(w http.ResponseWriter, r *http.Request) {
 	f.ID = id
 	made, err := s.put(r, c.ID, f, expect)
 	again := false
-	if errors.Is(err, survey.ErrStale) {
+	if errors.Is(err, survey.ErrStale) && r.Header.Get("Idempotency-Key") != "" {
 		made, again = s.applied(r.Context(), c.ID, f)
 	}
 	if err != nil && !again {
@@ -211,6 +211,8 @@ func (s *Server) handleReplace(w http.ResponseWriter, r *http.Request) {
 
 // applied tells whether a write that met another version than it expected is
 // that version: it is sent again because its answer was lost (RFC 9110, 13.1.1).
+// A client that sends again says so by an Idempotency-Key; to others an old
+// version is an old version.
 func (s *Server) applied(ctx context.Context, collection string, f geojson.Feature) (stored, bool) {
 	now, err := s.item(ctx, collection, f.ID)
 	if err != nil {

@@ -66,7 +66,7 @@ async function sendItem(app, item) {
   await app.keep(item);
   const answer = await reach(`/api/collections/${item.kind}/items/${encodeURIComponent(item.id)}`, {
     method: 'PUT',
-    headers: { 'Content-Type': 'application/geo+json', ...(item.etag ? { 'If-Match': item.etag } : { 'If-None-Match': '*' }) },
+    headers: { 'Content-Type': 'application/geo+json', 'Idempotency-Key': JSON.stringify(item.id), ...(item.etag ? { 'If-Match': item.etag } : { 'If-None-Match': '*' }) },
     body: JSON.stringify(item.attempt),
   });
   app.why = answer ? said(answer) : '';
