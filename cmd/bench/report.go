@@ -59,7 +59,12 @@ func (r *report) begin(ctx context.Context) {
 		said := "not installed"
 		if installed(v.args[0]) {
 			out, _ := exec.CommandContext(ctx, v.args[0], v.args[1:]...).CombinedOutput() // cs2cs and wrk fail when asked for their version
-			said, _, _ = strings.Cut(strings.TrimSpace(string(out)), "\n")
+			for line := range strings.Lines(string(out)) {
+				if strings.ContainsAny(line, "0123456789") { // the first that holds a version
+					said = line
+					break
+				}
+			}
 		}
 		r.versions = append(r.versions, v.name+": "+strings.TrimSpace(said))
 	}
