@@ -1,6 +1,7 @@
 // Sending what was recorded. An item leaves "waiting" only by the server's word:
 // its acknowledgement, its refusal, or another version that somebody else made.
-// A send that is cut off is sent again; the server knows it again by its content.
+// A send whose answer was lost is sent again: an Idempotency-Key says so, and the
+// server knows it again by what it has stored.
 import { get, put } from './db.js';
 import { copy, same } from './feature.js';
 
@@ -62,12 +63,14 @@ async function reach(path, request) {
 async function sendItem(app, item) {
   item.state = 'sending';
   item.tries++;
-  item.attempt = copy(item.feature);
+  const attempt = copy(item.feature);
+  const before = item.attempts ?? []; // sent, and never answered
+  item.attempts = [...before.slice(-4), attempt];
   await app.keep(item);
   const answer = await reach(`/api/collections/${item.kind}/items/${encodeURIComponent(item.id)}`, {
     method: 'PUT',
     headers: { 'Content-Type': 'application/geo+json', 'Idempotency-Key': JSON.stringify(item.id), ...(item.etag ? { 'If-Match': item.etag } : { 'If-None-Match': '*' }) },
-    body: JSON.stringify(item.attempt),
+    body: JSON.stringify(attempt),
   });
   app.why = answer ? said(answer) : '';
   if (!answer || later(answer.status)) {
@@ -76,13 +79,17 @@ async function sendItem(app, item) {
   }
   if (answer.status === 200 || answer.status === 201) {
     const stored = { type: 'Feature', id: item.id, geometry: answer.body.geometry, properties: answer.body.properties };
-    await settle(app, item, { state: 'sent', reason: '', problems: undefined, base: stored, feature: copy(stored), etag: answer.etag, attempt: undefined, current: undefined, at: new Date().toISOString() });
+    await settle(app, item, { state: 'sent', reason: '', problems: undefined, base: stored, feature: copy(stored), etag: answer.etag, attempts: undefined, current: undefined, at: new Date().toISOString() });
     return true;
   }
   if (answer.status === 412) {
     const { current, current_etag: currentEtag } = answer.body ?? {};
-    if (current && same(current, item.attempt)) {
-      await settle(app, item, { state: 'sent', reason: '', base: current, etag: currentEtag, attempt: undefined, at: new Date().toISOString() });
+    if (current && same(current, attempt)) {
+      await settle(app, item, { state: 'sent', reason: '', base: current, etag: currentEtag, attempts: undefined, at: new Date().toISOString() });
+    } else if (current && before.some((f) => same(current, f))) {
+      // Its answer was lost, and it was changed here since: what is stored is our own.
+      Object.assign(item, { base: { geometry: current.geometry, properties: current.properties }, etag: currentEtag, attempts: undefined });
+      return sendItem(app, item);
     } else {
       await settle(app, item, { state: 'conflict', reason: said(answer), current: current ?? null, currentEtag: currentEtag ?? null });
     }
@@ -119,7 +126,7 @@ const said = (answer) => (answer.status === 401 ? 'Sign in again, then send.' : 
 async function settle(app, item, how) {
   const kept = await get('items', item.id);
   if (!kept || kept.state === 'sending') Object.assign(item, how);
-  else Object.assign(item, kept, how.state === 'sent' ? { base: how.base, etag: how.etag, attempt: undefined } : {});
+  else Object.assign(item, kept, how.state === 'sent' ? { base: how.base, etag: how.etag, attempts: undefined } : {});
   await app.keep(item);
 }
 
