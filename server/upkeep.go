@@ -1,6 +1,7 @@
 package server
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -16,13 +17,16 @@ import (
 	"holdfast/survey/answer"
 	"holdfast/survey/atlas"
 	"holdfast/survey/coverage"
+	"holdfast/survey/sqlite"
 	"holdfast/survey/upkeep"
+	"holdfast/survey/version"
 )
 
 // upkeepPage is what the rescue lead has to see to.
 type upkeepPage struct {
 	Sites, Points int
 	Verdicts      []verdictCount // nil when there are too many points to judge for a page
+	Unsettled     []unsettled
 	Unvouched     []upkeep.Unvouched
 	Stale         []upkeep.Due
 	Months        float64
@@ -80,6 +84,10 @@ func (s *Server) handleUpkeep(w http.ResponseWriter, r *http.Request) {
 		Unvouched: upkeep.Vouch(sites, places, now), Stale: upkeep.Stale(places, policy, now),
 		Flood: readFlood(q, policy.Units, now, sites),
 	}
+	if body.Unsettled, err = s.unsettled(ctx); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	if f, ok := body.Flood.flood.Get(); ok {
 		after, err := s.atlas.AfterFlood(ctx, places, f)
 		if err != nil {
@@ -99,6 +107,39 @@ func (s *Server) handleUpkeep(w http.ResponseWriter, r *http.Request) {
 		code = http.StatusBadRequest
 	}
 	s.render(w, r, code, "upkeep", page{Title: "Upkeep", Room: "upkeep", Body: body})
+}
+
+// unsettled is an item that two stations recorded differently.
+type unsettled struct {
+	Name, Address string
+	Fields        []string
+	Last          time.Time // when the latest of the versions was made
+}
+
+// unsettled lists what people have to choose between, by item.
+func (s *Server) unsettled(ctx context.Context) ([]unsettled, error) {
+	open, err := s.store.OpenConflicts(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []unsettled
+	for _, c := range open {
+		address := "/" + c.Collection + "/" + url.PathEscape(c.ID)
+		if c.Collection != sqlite.Sites && c.Collection != sqlite.Points {
+			address = ""
+		}
+		if len(out) == 0 || out[len(out)-1].Address != address || address == "" {
+			out = append(out, unsettled{Name: c.Name, Address: address})
+		}
+		one := &out[len(out)-1]
+		one.Fields = append(one.Fields, version.What(c.Path))
+		for _, side := range c.Sides {
+			if side.At.After(one.Last) {
+				one.Last = side.At
+			}
+		}
+	}
+	return out, nil
 }
 
 // judgeUpkeep adds what needs every point judged: the count of verdicts and

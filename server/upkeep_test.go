@@ -149,3 +149,17 @@ func TestSignOffByKeys(t *testing.T) {
 	assert.NotContains(t, eval[string](t, b, `document.querySelector('#vouch').parentElement.textContent`), "QR-2")
 	b.clean(t)
 }
+
+// TestUnsettled: what two stations recorded differently is on the list of the
+// rescue lead and across the top of the sheet until somebody chooses.
+func TestUnsettled(t *testing.T) {
+	h, store := fixture(t)
+	assert.NotContains(t, bodyOf(t, call(t, h, http.MethodGet, "/upkeep", "")), "unsettled")
+	dispute(t, store)
+	list := section(t, bodyOf(t, call(t, h, http.MethodGet, "/upkeep", "")), "unsettled")
+	assert.Contains(t, list, `<a href="/points/p-good">A1</a>`)
+	assert.Contains(t, list, "Bank, slope")
+	assert.Contains(t, list, `<a href="/points/p-bare">`, "taken out by one, changed by the other")
+	sheet := bodyOf(t, call(t, h, http.MethodGet, "/sites/s-alder/sheet", ""))
+	assert.Contains(t, sheet, "NOT SETTLED: two stations recorded A1 differently")
+}

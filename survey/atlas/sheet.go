@@ -134,10 +134,34 @@ func (a Atlas) sheet(ctx context.Context, site sqlite.Row[survey.Site], set sett
 		}
 		in.Points = append(in.Points, p)
 	}
+	if in.Unsettled, err = a.unsettled(ctx, site.Item, judged); err != nil {
+		return preplan.Sheet{}, err
+	}
 	if in.Layers, err = a.layersIn(ctx, bound); err != nil {
 		return preplan.Sheet{}, err
 	}
 	return preplan.Arrange(in), nil
+}
+
+// unsettled names what of a site two stations recorded differently.
+func (a Atlas) unsettled(ctx context.Context, site survey.Site, judged []Judged) ([]string, error) {
+	var out []string
+	open, err := a.Store.ConflictsOf(ctx, sqlite.Sites, site.ID)
+	if err != nil {
+		return nil, err
+	}
+	if len(open) > 0 {
+		out = append(out, "the site")
+	}
+	for _, j := range judged {
+		if open, err = a.Store.ConflictsOf(ctx, sqlite.Points, j.Point.Item.ID); err != nil {
+			return nil, err
+		}
+		if len(open) > 0 {
+			out = append(out, j.Point.Item.Label)
+		}
+	}
+	return out, nil
 }
 
 // sharing is how the lashings of the best rig take up the pull; nil where the

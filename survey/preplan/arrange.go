@@ -127,8 +127,22 @@ func (a *arranger) banners() (out []string, short string) {
 		out = append(out, s+" ("+strings.Join(why, "; ")+"). Re-check.")
 		state = append(state, "stale")
 	}
+	if len(a.Unsettled) > 0 {
+		out = append(out, "NOT SETTLED: two stations recorded "+names(a.Unsettled)+" differently; only one version is printed here.")
+		state = append(state, "not settled")
+	}
 	switch r := a.Site.Review; r.State {
 	case survey.Signed:
+		var since []string
+		for _, p := range a.Points {
+			if r.Overtaken(p.Point.SurveyedAt) {
+				since = append(since, label(p.Point))
+			}
+		}
+		if len(since) > 0 {
+			out = append(out, "NOT SIGNED FOR: "+names(since)+" surveyed after the site was signed.")
+			state = append(state, "surveyed since it was signed")
+		}
 		if due, ok := r.Due.Get(); ok && due.Before(a.PrintedAt) {
 			out = append(out, "SIGN-OFF OVERDUE: review was due "+wording.Date(due)+".")
 			state = append(state, "sign-off overdue")

@@ -50,6 +50,9 @@ type Input struct {
 	// Address is where the site is found on the department's server, for the
 	// code to scan; "" where that is not known.
 	Address string
+	// Unsettled names what two stations recorded differently and nobody has
+	// settled: labels of points, "the site" for the site itself.
+	Unsettled []string
 	// GridRef writes a position as a USNG reference; "" where there is none.
 	GridRef func(orb.Point) string
 }
