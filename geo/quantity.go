@@ -44,6 +44,9 @@ func (l Length) Feet() float64 { return float64(l / Foot) }
 // Inches returns the length in international inches.
 func (l Length) Inches() float64 { return float64(l / Inch) }
 
+// Millimetres returns the length in millimetres.
+func (l Length) Millimetres() float64 { return float64(l / Millimetre) }
+
 func (l Length) String() string { return fmt.Sprintf("%.2f m", float64(l)) }
 
 // Bearing is a direction over the ground in degrees clockwise from true

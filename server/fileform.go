@@ -213,8 +213,11 @@ func (s *Server) intakeOf(ctx context.Context, one *sent, form url.Values) (atla
 	}
 	in.KeepReviews = !may(ctx, survey.SignOff)
 	if text := first(form, "within"); text != "" {
-		m, err := strconv.ParseFloat(text, 64)
-		if err != nil || !(m >= 0 && m <= 1000) {
+		m, err := survey.ParseTyped(text)
+		if err != nil {
+			return in, survey.Invalid("", "duplicates lie within a distance of 0 to 1000 m: %v", err)
+		}
+		if !(m >= 0 && m <= 1000) {
 			return in, survey.Invalid("", "duplicates lie within a distance of 0 to 1000 m, not %q", text)
 		}
 		in.Within = geo.Length(m)

@@ -1,11 +1,6 @@
 package server
 
 import (
-	"fmt"
-	"math"
-	"strconv"
-	"strings"
-
 	"holdfast/geo"
 	"holdfast/survey"
 )
@@ -28,12 +23,8 @@ func unitOf(u survey.Units) geo.Length {
 // inUnit is a length as a number of the department's unit.
 func inUnit(u survey.Units, l geo.Length) float64 { return float64(l / unitOf(u)) }
 
-// readLength reads what somebody typed into a form, a comma for a point
-// allowed.
+// readLength reads a length typed into a form of the department.
 func readLength(u survey.Units, text string) (geo.Length, error) {
-	v, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(text), ",", ".", 1), 64)
-	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return 0, fmt.Errorf("read length %q: %w", text, survey.ErrInvalid)
-	}
-	return geo.Length(v) * unitOf(u), nil
+	v, err := survey.ParseTyped(text)
+	return geo.Length(v) * unitOf(u), err
 }

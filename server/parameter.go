@@ -151,8 +151,11 @@ func ask(q url.Values) (atlas.Ask, error) {
 	if text == "" {
 		return a, nil
 	}
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil || !(v >= 1 && v <= 100) {
+	v, err := survey.ParseTyped(text) // typed into a form as well
+	if err != nil {
+		return a, badParameter("required", "a ratio is a number from 1 to 100: %v", err)
+	}
+	if !(v >= 1 && v <= 100) {
 		return a, badParameter("required", "%q is not a ratio from 1 to 100", text)
 	}
 	a.Required = survey.Known(v)

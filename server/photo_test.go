@@ -157,10 +157,17 @@ func TestPullTestByForm(t *testing.T) {
 	assert.False(t, got.MovementMM.Known())
 	assert.False(t, got.BearingDeg.Known())
 
+	require.Equal(t, http.StatusSeeOther, postForm(t, s, "/points/p-good/pull-tests", form("force", "8,5", "force_unit", "kN", "movement", "12,5", "movement_unit", "mm")).StatusCode)
+	got = storedPoint(t, store, "p-good").Item.PullTests[2]
+	assert.InDelta(t, 8.5, got.ForceKN, 1e-9)
+	moved, _ = got.MovementMM.Get()
+	assert.InDelta(t, 12.5, moved, 1e-9)
+
 	for name, f := range map[string]url.Values{
 		"no force": form("force", ""), "no number": form("force", "lots"), "no unit": form("force_unit", "stone"), "no such rig": form("rig", "9-9"),
 		"no day": form("at", "yesterday"), "no such outcome": form("outcome", "fine"), "beyond the circle": form("bearing", "361"), "no version": form("revision", "", "note", "other"),
-		"less than nothing": form("movement", "-1"),
+		"less than nothing": form("movement", "-1"), "no unit of movement": form("movement_unit", "stone"), "movement in no unit": form("movement_unit", ""),
+		"a comma for one of two": form("force", "1,800"), "hexadecimal": form("force", "0x10"), "an exponent": form("movement", "1e1"), "two ways of bearing": form("bearing", "1,125"),
 	} {
 		t.Run(name, func(t *testing.T) {
 			res := postForm(t, s, "/points/p-good/pull-tests", f)
@@ -170,7 +177,7 @@ func TestPullTestByForm(t *testing.T) {
 	t.Run("an older page", func(t *testing.T) {
 		assert.Equal(t, http.StatusPreconditionFailed, postForm(t, s, "/points/p-good/pull-tests", form("revision", "1", "note", "other")).StatusCode)
 	})
-	assert.Len(t, storedPoint(t, store, "p-good").Item.PullTests, 2)
+	assert.Len(t, storedPoint(t, store, "p-good").Item.PullTests, 3)
 }
 
 // TestSentAgain: a write that is repeated because its answer was lost is taken

@@ -136,14 +136,11 @@ func (q quantity) between(u survey.Units, lo, hi float64) string {
 	return strings.TrimSpace(fmt.Sprintf("Give %s to %s %s", low, high, strings.Trim(name, ":1"))) + "."
 }
 
-// read is what somebody typed as a figure in SI; a comma may part thousands.
-func (q quantity) read(u survey.Units, typed string) (float64, bool) {
+// read is what somebody typed as a figure in SI.
+func (q quantity) read(u survey.Units, typed string) (float64, error) {
 	_, per := q.unit(u)
-	v, err := strconv.ParseFloat(strings.ReplaceAll(strings.TrimSpace(typed), ",", ""), 64)
-	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return 0, false
-	}
-	return v * per, true
+	v, err := survey.ParseTyped(typed)
+	return v * per, err
 }
 
 // cell is one thing in the policy that can be changed.

@@ -139,10 +139,10 @@ func (f *policyForm) takeAs(in map[string]any, pointer string, c cell, form url.
 	case c.quantity == text:
 		in[c.Key] = sent
 	default:
-		v, ok := c.quantity.read(f.units, sent)
-		if !ok {
+		v, err := c.quantity.read(f.units, sent)
+		if err != nil {
 			unit, _ := c.quantity.unit(f.units)
-			f.kept[pointer], f.wrong[pointer] = sent, strings.TrimSpace("Give a number "+inWords(unit))+"."
+			f.kept[pointer], f.wrong[pointer] = sent, strings.TrimSpace("Give a number "+inWords(unit))+": "+err.Error()+"."
 			return
 		}
 		in[c.Key] = json.Number(strconv.FormatFloat(v, 'g', -1, 64))

@@ -6,7 +6,6 @@ import (
 	"net/url"
 	"reflect"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -82,14 +81,17 @@ func readPullTest(form url.Values, toTrue func(float64, time.Time) (geo.Bearing,
 		Moisture: survey.Moisture(text("moisture")), Note: text("note"),
 	}
 	force, ok, err := formNumber(form, "force")
-	if err != nil || !ok {
+	if err != nil {
+		return t, err
+	}
+	if !ok {
 		return t, survey.Invalid("/force_kn", "Give the greatest force reached, as a number.")
 	}
 	switch text("force_unit") {
 	case "lbf":
 		t.ForceKN = (survey.Force(force) * survey.PoundForce).Kilonewtons()
 	case "kN":
-		t.ForceKN = force
+		t.ForceKN = (survey.Force(force) * survey.Kilonewton).Kilonewtons()
 	default:
 		return t, survey.Invalid("/force_kn", "Say whether the force is in lbf or kN.")
 	}
@@ -99,10 +101,11 @@ func readPullTest(form url.Values, toTrue func(float64, time.Time) (geo.Bearing,
 		return t, err
 	}
 	if ok {
-		if text("movement_unit") == "in" {
-			moved *= geo.Inch.Metres() * 1000
+		unit, known := map[string]geo.Length{"in": geo.Inch, "mm": geo.Millimetre}[text("movement_unit")]
+		if !known {
+			return t, survey.Invalid("/movement_mm", "Say whether the movement is in inches or mm.")
 		}
-		t.MovementMM = survey.Known(math.Round(moved*10) / 10)
+		t.MovementMM = survey.Known(math.Round((geo.Length(moved)*unit).Millimetres()*10) / 10)
 	}
 	day, err := time.Parse(time.DateOnly, text("at"))
 	if err != nil {
@@ -132,13 +135,15 @@ func readPullTest(form url.Values, toTrue func(float64, time.Time) (geo.Bearing,
 // formNumber reads a number that is not negative; ok is false when the field is
 // empty.
 func formNumber(form url.Values, name string) (v float64, ok bool, err error) {
-	text := strings.Replace(strings.TrimSpace(form.Get(name)), ",", ".", 1)
+	text := strings.TrimSpace(form.Get(name))
 	if text == "" {
 		return 0, false, nil
 	}
-	v, err = strconv.ParseFloat(text, 64)
-	if err != nil || !(v >= 0 && v < 1e9) {
-		return 0, false, survey.Invalid("/"+name, "%q is not a number.", text)
+	if v, err = survey.ParseTyped(text); err != nil {
+		return 0, false, survey.Invalid("/"+name, "%v.", err)
+	}
+	if !(v >= 0 && v < 1e9) {
+		return 0, false, survey.Invalid("/"+name, "%q is less than nothing, or more than can be measured.", text)
 	}
 	return v, true, nil
 }

@@ -200,6 +200,8 @@ func TestPolicyFormErrors(t *testing.T) {
 		"no figure":               {"/kit/stakes/value", "many", "Give a number"},
 		"nothing":                 {"/required_ratio/value", "", "Give a number"},
 		"no number":               {"/required_ratio/value", "NaN", "Give a number"},
+		"an exponent":             {"/ratings/0/holding_n", "1e4", `"1e4" is not a number`},
+		"a comma for one of two":  {"/ratings/0/holding_n", "1,800", "write 1800 or 1.8"},
 		"a ratio below one":       {"/required_ratio/value", "0.5", "Give 1 to 100"},
 		"no source":               {"/required_ratio/source", " ", "name where the figure comes from"},
 		"a rig that is none":      {"/ratings/0/rig", "3-x", "is no rig"},
@@ -250,7 +252,7 @@ func TestPolicyFormKeepsDigits(t *testing.T) {
 
 func TestPolicyRows(t *testing.T) {
 	h, _ := fixture(t)
-	code, page := change(t, h, "/ratings/1/remove", "yes", "/ratings/5/rig", "4-3", "/ratings/5/holding_n", "5,000", "/ratings/5/source", "department")
+	code, page := change(t, h, "/ratings/1/remove", "yes", "/ratings/5/rig", "4-3", "/ratings/5/holding_n", "5000", "/ratings/5/source", "department")
 	require.Equal(t, http.StatusOK, code)
 	tried := section(t, page, "tried")
 	assert.Contains(t, tried, "Rating table, 1-1:")

@@ -215,13 +215,16 @@ func readFlood(q url.Values, u survey.Units, now time.Time, sites []survey.Site)
 	if f.Stage != "" {
 		stage, err := readLength(u, f.Stage)
 		if err != nil {
-			f.Wrong["stage"] = "Give the reading as a number of " + f.Unit + "."
+			f.Wrong["stage"] = "Give the reading as a number of " + f.Unit + ": " + err.Error() + "."
 		}
 		flood.Stage = survey.Known(stage)
 	}
 	within, err := readLength(u, f.Within)
-	if err != nil || within < 0 || within > 150 {
-		f.Wrong["within"] = fmt.Sprintf("Give a distance from 0 to %.0f %s.", inUnit(u, 150), f.Unit)
+	switch most := fmt.Sprintf("Give a distance from 0 to %.0f %s", inUnit(u, 150), f.Unit); {
+	case err != nil:
+		f.Wrong["within"] = most + ": " + err.Error() + "."
+	case within < 0 || within > 150:
+		f.Wrong["within"] = most + "."
 	}
 	flood.Within = within
 	if len(f.Wrong) == 0 {

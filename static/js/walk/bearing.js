@@ -1,5 +1,6 @@
 import { h, button, fill } from './dom.js';
 import { ask, now } from './engine.js';
+import { read } from './units.js';
 
 const readings = 20; // compass readings that are averaged
 const usable = 25; // degrees: a compass that says it may be further off is not read
@@ -53,8 +54,8 @@ export function bearing({ app, item, question: q, box, changed }, value) {
   }
 
   const typed = () => {
-    const text = input.value.trim().replace(',', '.').replace('°', '');
-    if (text !== '') take(Number(text), north.value);
+    const deg = read(input.value.replace('°', ''));
+    if (deg !== undefined) take(deg, north.value);
   };
   input.addEventListener('change', typed);
   north.addEventListener('change', typed);

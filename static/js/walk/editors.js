@@ -1,7 +1,7 @@
 import { h, button, fill, radios } from './dom.js';
 import { at, set } from './feature.js';
 import { now } from './engine.js';
-import { read, show, unitsOf } from './units.js';
+import { read, show, unitsOf, unread } from './units.js';
 import { position } from './position.js';
 import { bearing } from './bearing.js';
 import { anchors, pulls } from './lists.js';
@@ -101,12 +101,12 @@ function readings(asked) {
     box.querySelector('#reading')?.focus();
   };
   const add = () => {
-    const v = read(input.value, '°', 'angle');
-    if (v === undefined || Number.isNaN(v)) {
-      error.textContent = 'Type the reading as a number.';
+    const reading = read(input.value);
+    if (reading === undefined || Number.isNaN(reading)) {
+      error.textContent = reading === undefined ? 'Type the reading as a number.' : unread(input.value);
       return;
     }
-    again([...mine, { kind: q.test, reading: Number(input.value.trim().replace(',', '.')), unit: unit.value, at: now() }]);
+    again([...mine, { kind: q.test, reading, unit: unit.value, at: now() }]);
   };
   fill(
     box,
@@ -152,7 +152,7 @@ function number(asked) {
   input.value = show(at(p, q.path), unit.value, q.quantity);
   const take = () => {
     const v = read(input.value, unit.value, q.quantity);
-    error.textContent = Number.isNaN(v) ? 'Type a number, such as 3.5.' : '';
+    error.textContent = Number.isNaN(v) ? unread(input.value) : '';
     if (Number.isNaN(v)) return;
     set(p, q.path, v);
     if (q.path[0] === 'terrain' && !p.terrain?.source && v !== undefined) set(p, ['terrain', 'source'], 'measured');
@@ -320,7 +320,7 @@ function overhead(asked) {
     input.value = show(p.overhead?.[key], units[0], quantity);
     input.addEventListener('change', () => {
       const v = read(input.value, units[0], quantity);
-      error.textContent = Number.isNaN(v) ? 'Type a number.' : '';
+      error.textContent = Number.isNaN(v) ? unread(input.value) : '';
       if (Number.isNaN(v)) return;
       set(p, ['overhead', key], v);
       changed();

@@ -1,7 +1,7 @@
 import { h, button, fill } from './dom.js';
 import { ask, now } from './engine.js';
 import { set } from './feature.js';
-import { read, show, unitsOf } from './units.js';
+import { read, show, unitsOf, unread } from './units.js';
 
 /**
  * A form for one entry of a list. Fields: {key, title, kind: 'text'|'words'|
@@ -39,10 +39,10 @@ function entryForm(app, title, fields, entry, done, cancel) {
       const { input, unit } = inputs[f.key];
       const text = input.value.trim();
       let v = text || undefined;
-      if (v !== undefined && f.kind === 'bearing') v = await toTrue(app, Number(text.replace(',', '.')), unit.value);
+      if (v !== undefined && f.kind === 'bearing') v = await toTrue(app, read(text), unit.value);
       else if (f.kind !== 'text' && f.kind !== 'words') v = read(text, unit.value, f.kind);
       if (typeof v === 'number' && Number.isNaN(v)) {
-        error.textContent = f.kind === 'bearing' ? `${f.title}: type 0 to 360, after the position was given.` : `${f.title}: type a number.`;
+        error.textContent = f.kind === 'bearing' ? `${f.title}: type 0 to 360, after the position was given.` : `${f.title}: ${unread(text)}`;
         input.focus();
         return;
       }

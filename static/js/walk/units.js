@@ -13,12 +13,27 @@ export const unitsOf = (quantity, system) => systems[quantity][system];
 
 const round = (v, digits) => Math.round(v * 10 ** digits) / 10 ** digits;
 
-/** A number typed in a unit, in SI; undefined for an empty text, NaN for no number. */
+const plain = /^(\d+([.,]\d*)?|[.,]\d+)$/;
+const byThousands = /^[1-9]\d{0,2}(,\d{3})+(\.\d*)?$/;
+const twoWays = /^[1-9]\d{0,2},\d{3}$/; // 1,800: thousands, or a point
+
+/**
+ * A number typed in a unit, in SI; without a unit the number itself. It is
+ * undefined for an empty text and NaN for no number or one that can be read two
+ * ways. The pages read by the same rule: survey.ParseTyped.
+ */
 export function read(text, unit, quantity) {
-  const t = text.trim().replace(',', '.');
+  const t = text.trim();
   if (t === '') return undefined;
-  if (!/^\d+(\.\d*)?$|^\.\d+$/.test(t)) return NaN;
-  return round(Number(t) * systems[quantity].factor[unit], systems[quantity].digits);
+  if (twoWays.test(t) || !(plain.test(t) || byThousands.test(t))) return NaN;
+  const v = Number(byThousands.test(t) ? t.replaceAll(',', '') : t.replace(',', '.'));
+  return unit === undefined ? v : round(v * systems[quantity].factor[unit], systems[quantity].digits);
+}
+
+/** What to say of a text that is read as NaN. */
+export function unread(text) {
+  const t = text.trim();
+  return twoWays.test(t) ? `“${t}” can be read two ways: write ${t.replace(',', '')} or ${Number(t.replace(',', '.'))}.` : 'Type a number, such as 3.5.';
 }
 
 /** An SI number as it is shown in a unit. */
