@@ -54,6 +54,9 @@ func Read(b []byte) (Photo, error) {
 	if c.Width < 1 || c.Height < 1 || c.Width > mostPixels/c.Height {
 		return p, survey.Invalid("", "the photo has %d x %d pixels; at most %d million are read: choose the camera's usual size", c.Width, c.Height, mostPixels/1_000_000)
 	}
+	if n := scans(b); kind == "jpeg" && n > mostScans {
+		return p, survey.Invalid("", "the photo goes over its picture %d times; at most %d are read: save it anew as an ordinary JPEG", n, mostScans)
+	}
 	m := metadata(b, kind)
 	p.Position, p.Taken = m.position, m.taken
 	working.Lock()

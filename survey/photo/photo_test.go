@@ -137,6 +137,33 @@ func TestRefused(t *testing.T) {
 	}
 }
 
+// A few bytes can ask for the work of a thousand pictures: ITU-T T.81, B.2.1,
+// lets a frame have any number of scans.
+func TestTooManyScans(t *testing.T) {
+	b := file(t, "progressive.jpg")
+	scan := []byte{0xFF, 0xDA} // ITU-T T.81, B.1.1.3: SOS
+	n := bytes.Count(b, scan)
+	first := bytes.Index(b, scan)
+	second := first + 2 + bytes.Index(b[first+2:], []byte{0xFF, 0xC4}) // its tables, or the next scan
+	if next := first + 2 + bytes.Index(b[first+2:], scan); second < first+2 || next < second {
+		second = next
+	}
+	often := func(scans int) []byte {
+		out := bytes.Clone(b[:first])
+		out = append(out, bytes.Repeat(b[first:second], scans-n+1)...)
+		return append(out, b[second:]...)
+	}
+	_, err := photo.Read(often(100))
+	require.NoError(t, err)
+	_, err = photo.Read(often(101))
+	require.ErrorIs(t, err, survey.ErrInvalid)
+	assert.ErrorContains(t, err, "101 times")
+	// What lies in a segment or behind the end is no scan: ITU-T T.81, B.1.1.4, and an Annex B frame ends at EOI.
+	note := append([]byte{0xFF, 0xD8, 0xFF, 0xFE, 0x02, 0x02}, bytes.Repeat(scan, 256)...)
+	_, err = photo.Read(append(append(note, b[2:]...), bytes.Repeat(scan, 500)...))
+	require.NoError(t, err)
+}
+
 func FuzzRead(f *testing.F) {
 	names, err := filepath.Glob("testdata/*.*")
 	require.NoError(f, err)
