@@ -395,7 +395,7 @@ func TestDisplay(t *testing.T) {
 	page := bodyOf(t, call(t, s, http.MethodGet, "/about", "", "Cookie: "+res.Cookies()[0].String()))
 	assert.Contains(t, page, `data-display="night"`)
 	assert.Contains(t, page, `<meta name="color-scheme" content="dark">`)
-	for _, elsewhere := range []string{"https://example.org/", "//example.org", `/\example.org`, "", "javascript:alert(1)"} {
+	for _, elsewhere := range []string{"https://example.org/", "//example.org", `/\example.org`, "", "javascript:alert(1)", "/%09/example.org", "/%0A/example.org", "/%0D/example.org", "/%00/example.org", "/%7F/example.org"} {
 		res := call(t, s, http.MethodPost, "/display", "to=day&here="+elsewhere, form)
 		assert.Equal(t, "/", res.Header.Get("Location"), elsewhere)
 	}

@@ -190,9 +190,10 @@ func (s *Server) handleDisplay(w http.ResponseWriter, r *http.Request) {
 }
 
 // localPath keeps a redirect on this server: "//elsewhere" and "\\elsewhere"
-// would leave it.
+// would leave it, and so would "/\t/elsewhere", since browsers drop tabs and
+// ends of lines before they read an address (WHATWG URL, 4.4).
 func localPath(p string) string {
-	if !strings.HasPrefix(p, "/") || strings.HasPrefix(p, "//") || strings.ContainsAny(p, "\\\r\n") {
+	if !strings.HasPrefix(p, "/") || strings.HasPrefix(p, "//") || strings.ContainsFunc(p, func(c rune) bool { return c < ' ' || c == 0x7F || c == '\\' }) {
 		return "/"
 	}
 	return p

@@ -53,7 +53,7 @@ func TestSignInAndOut(t *testing.T) {
 // TestNoOtherSiteIsLedTo after a sign-in.
 func TestNoOtherSiteIsLedTo(t *testing.T) {
 	d := newDepartment(t)
-	for _, to := range []string{"https://elsewhere.example/", "//elsewhere.example", `/\elsewhere.example`, "javascript:alert(1)", "/\r\nSet-Cookie: x=y", ""} {
+	for _, to := range []string{"https://elsewhere.example/", "//elsewhere.example", `/\elsewhere.example`, "javascript:alert(1)", "/\r\nSet-Cookie: x=y", "/\t/elsewhere.example", ""} {
 		f := credentials("The lead", phrase)
 		f.Set("to", to)
 		assert.Equal(t, "/", send(t, d, "/sign-in", f).Header.Get("Location"), "%q", to)
