@@ -49,10 +49,20 @@ func (s *Store) AddPhoto(ctx context.Context, p Photo, a Author) (already bool, 
 }
 
 // AddPhotoTo stores a photo and lists it with its point, which makes a revision
-// of the point.
+// of the point. One that was taken off the list is put back at its end; one
+// that is on it stays where it is.
 func (s *Store) AddPhotoTo(ctx context.Context, p Photo, a Author) error {
 	return s.change(ctx, "add photo", a, func(t *tx) error {
-		if already, err := t.addPhoto(ctx, p); err != nil || already {
+		if _, err := t.addPhoto(ctx, p); err != nil {
+			return err
+		}
+		var listed bool
+		err := t.QueryRowContext(ctx, `
+			SELECT EXISTS (
+				SELECT 1
+				FROM points, json_each(points.body, '$.properties.photos') AS photo
+				WHERE points.id = ? AND photo.value = ?)`, p.Point, p.ID).Scan(&listed)
+		if err != nil || listed {
 			return err
 		}
 		return t.alterPoint(ctx, p.Point, survey.Opt[int64]{}, func(at *survey.Point) error {

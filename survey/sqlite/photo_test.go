@@ -66,6 +66,12 @@ func TestPhotos(t *testing.T) {
 		require.Len(t, all, 2)
 		assert.Equal(t, []string{"f1", "f3"}, []string{all[0].ID, all[1].ID})
 	})
+	t.Run("and can be put back", func(t *testing.T) {
+		require.NoError(t, s.AddPhotoTo(ctx, picture("f3", id, 3), officer))
+		row, err := s.Point(ctx, id)
+		require.NoError(t, err)
+		assert.Equal(t, []string{"f3"}, row.Item.Photos)
+	})
 	t.Run("more than a page of them", func(t *testing.T) {
 		row, err := s.Point(ctx, id)
 		require.NoError(t, err)
