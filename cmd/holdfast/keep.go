@@ -124,7 +124,11 @@ func (restoreCmd) Help() string {
   holdfast restore backup.db --replace
 
 The backup is copied, brought up to date and checked first. Only a sound copy
-becomes the atlas. Stop the server before: an atlas in use is not replaced.`
+becomes the atlas. Stop the server before: an atlas in use is not replaced.
+
+Everybody signs in anew, and devices, stations and tokens are handed out anew.
+Accounts and passwords are those of the day of the backup: close again what was
+closed since, and change what was changed.`
 }
 
 func (c *restoreCmd) Run(ctx context.Context, g *globals, s *streams) error {
@@ -144,6 +148,7 @@ func (c *restoreCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	if did.Aside != "" {
 		fmt.Fprintf(s.err, "what was there is now %s\n", did.Aside)
 	}
+	fmt.Fprintln(s.err, "everybody signs in anew, devices and tokens too; check closed accounts and passwords: they are those of the day of the backup")
 	fmt.Fprintln(s.out, g.Atlas)
 	return printReport(s.err, did.Report)
 }

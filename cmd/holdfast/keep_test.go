@@ -43,6 +43,7 @@ func TestBackupCheckRestore(t *testing.T) {
 	got = call(t, "", "restore", backup, "--atlas", restored, "--replace")
 	require.Equal(t, exitDone, got.code, got.err)
 	assert.Contains(t, got.err, restored+".before-")
+	assert.Contains(t, got.err, "everybody signs in anew")
 
 	text, err := os.ReadFile(restored)
 	require.NoError(t, err)

@@ -168,6 +168,7 @@ func sound(ctx context.Context, file, of string, each Progress) (Report, error) 
 // Restored says what a restore did.
 type Restored struct {
 	Report Report
+	Keys   int    // sessions, devices, stations and tokens of the backup that were ended
 	Aside  string // where the atlas that was there is now, "" when there was none
 }
 
@@ -175,7 +176,9 @@ type Restored struct {
 // copied, brought up to date and checked first; only then does it take the
 // place of what is there, which is kept aside. An atlas that is there is
 // refused with survey.ErrConflict unless it is to be replaced, and in any case
-// while another program has it open.
+// while another program has it open. Nobody is signed in afterwards: the backup
+// does not know which of its keys were ended since. Nor does it know which
+// accounts were closed and which passwords changed.
 func RestoreBackup(ctx context.Context, backup, path string, replace bool, a Author, each Progress) (Restored, error) {
 	var out Restored
 	_, err := os.Lstat(path)
@@ -191,7 +194,7 @@ func RestoreBackup(ctx context.Context, backup, path string, replace bool, a Aut
 	if err := copyInto(ctx, backup, part, each); err != nil {
 		return out, err
 	}
-	if err := bringUp(ctx, part, backup, a); err != nil {
+	if out.Keys, err = bringUp(ctx, part, backup, a); err != nil {
 		return out, err
 	}
 	if out.Report, err = sound(ctx, part, backup, each); err != nil {
@@ -205,18 +208,26 @@ func RestoreBackup(ctx context.Context, backup, path string, replace bool, a Aut
 	return out, place(part, path)
 }
 
-// bringUp opens a copy once, which brings an older format up to date, and
-// notes in its log where it comes from.
-func bringUp(ctx context.Context, part, backup string, a Author) error {
+// bringUp opens a copy once, which brings an older format up to date, ends
+// every key in it and notes in its log where it comes from.
+func bringUp(ctx context.Context, part, backup string, a Author) (keys int, err error) {
 	s, err := Open(ctx, part, Options{})
 	if err != nil {
-		return fmt.Errorf("open the copy of %s: %w", backup, err)
+		return 0, fmt.Errorf("open the copy of %s: %w", backup, err)
 	}
-	err = s.Note(ctx, Event{What: "restore", Detail: map[string]string{"file": clip(filepath.Base(backup), 200)}}, a)
+	err = s.change(ctx, "restore", a, func(t *tx) error {
+		ended, err := t.ExecContext(ctx, `DELETE FROM keys`)
+		if err != nil {
+			return err
+		}
+		n, err := ended.RowsAffected()
+		keys = int(n)
+		return errors.Join(err, t.tell(map[string]any{"file": clip(filepath.Base(backup), 200), "keys": n}))
+	})
 	if err := errors.Join(err, s.Close()); err != nil {
-		return fmt.Errorf("write the copy of %s: %w", backup, err)
+		return 0, fmt.Errorf("write the copy of %s: %w", backup, err)
 	}
-	return flush(part)
+	return keys, flush(part)
 }
 
 func removeAll(file string) {

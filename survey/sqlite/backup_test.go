@@ -7,11 +7,13 @@ import (
 	"path/filepath"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"holdfast/survey"
+	"holdfast/survey/secret"
 	"holdfast/survey/sqlite"
 )
 
@@ -118,4 +120,34 @@ func TestRestore(t *testing.T) {
 	assert.Empty(t, files(t, filepath.Dir(target)))
 	_, err = sqlite.RestoreBackup(t.Context(), filepath.Join(dir, "none.db"), target, false, officer, nil)
 	require.ErrorIs(t, err, survey.ErrNotFound)
+}
+
+// What was ended since a backup was made stays ended when it is restored.
+func TestRestoreSignsEverybodyOut(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "atlas.db")
+	clock := sqlite.Options{Now: func() time.Time { return noon }}
+	create := clock
+	create.Create = true
+	s := open(t, path, create)
+	reed := admin(t, s)
+	for _, kind := range []survey.KeyKind{survey.Session, survey.Device, survey.Station, survey.Token, survey.Link} {
+		_, err := s.AddKey(t.Context(), key(reed, kind, "lost"), secret.Digest(string(kind)), officer)
+		require.NoError(t, err)
+	}
+	backup := filepath.Join(t.TempDir(), "backup.db")
+	_, err := sqlite.Backup(t.Context(), path, backup, nil)
+	require.NoError(t, err)
+	require.NoError(t, s.RemoveKeys(t.Context(), reed.ID, officer))
+
+	elsewhere := filepath.Join(t.TempDir(), "restored.db")
+	did, err := sqlite.RestoreBackup(t.Context(), backup, elsewhere, false, officer, nil)
+	require.NoError(t, err)
+	assert.Equal(t, 5, did.Keys)
+	restored := open(t, elsewhere, clock)
+	_, _, err = restored.Key(t.Context(), secret.Digest(string(survey.Token)))
+	require.ErrorIs(t, err, survey.ErrNotFound)
+	keys, err := restored.Keys(t.Context(), "")
+	require.NoError(t, err)
+	assert.Empty(t, keys)
+	assert.Empty(t, check(t, elsewhere).Findings)
 }
