@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"strings"
 
@@ -227,14 +228,19 @@ func allowed(route string, v visitor) error {
 
 // lacking says what is needed and who has it.
 func lacking(l survey.Leave) error {
+	return status(http.StatusForbidden, "Your account does not allow this. It needs %s.", whoHas(l))
+}
+
+// whoHas names a leave and the roles that have it.
+func whoHas(l survey.Leave) string {
 	var who []string
 	for _, r := range l.Who() {
 		who = append(who, string(r))
 	}
 	if who == nil {
-		return status(http.StatusForbidden, "Your account does not allow this. It needs leave to %s, which takes several roles.", l)
+		return fmt.Sprintf("leave to %s, which takes several roles", l)
 	}
-	return status(http.StatusForbidden, "Your account does not allow this. It needs leave to %s, which the role %s has.", l, strings.Join(who, " or "))
+	return fmt.Sprintf("leave to %s, which the role %s has", l, strings.Join(who, " or "))
 }
 
 // refuse answers a request that the door does not let in. Who reads pages and

@@ -28,7 +28,8 @@ type apartSide struct {
 type disputed struct {
 	Action   string // where the choice is sent
 	Seen     int64
-	Writable bool
+	Writable bool   // the visitor may choose
+	Lacking  string // else why not; "" on an atlas that is only read
 	Fields   []apart
 }
 
@@ -39,12 +40,10 @@ func (s *Server) disputed(ctx context.Context, collection, id string) (*disputed
 	if err != nil || len(open) == 0 {
 		return nil, err
 	}
-	d := &disputed{
-		Action: "/" + collection + "/" + url.PathEscape(id) + "/conflicts", Seen: open[0].Revision,
-		Writable: !s.readOnly && may(ctx, survey.Record|survey.Contacts),
-	}
-	units := s.units(ctx)
+	d := &disputed{Action: "/" + collection + "/" + url.PathEscape(id) + "/conflicts", Seen: open[0].Revision}
+	units, need := s.units(ctx), survey.Record|survey.Contacts
 	for _, c := range open {
+		need |= toChoose(collection, c.Path)
 		a := apart{What: version.What(c.Path), Path: c.Path}
 		for _, side := range c.Sides {
 			value := version.Value(units, c.Path, side.Value)
@@ -58,7 +57,24 @@ func (s *Server) disputed(ctx context.Context, collection, id string) (*disputed
 		}
 		d.Fields = append(d.Fields, a)
 	}
+	if d.Writable = !s.readOnly && may(ctx, need); !d.Writable && !s.readOnly {
+		d.Lacking = whoHas(need)
+	}
 	return d, nil
+}
+
+// toChoose is the leave that settling a conflict takes beside that to record.
+// Of a version as a whole the review is a part.
+func toChoose(collection, path string) survey.Leave {
+	switch {
+	case path == "" && collection == sqlite.Sites:
+		return survey.Remove | survey.SignOff
+	case path == "":
+		return survey.Remove
+	case path == "/properties/review":
+		return survey.SignOff
+	}
+	return 0
 }
 
 // chosen is the prefix of the form fields of a choice.
@@ -88,9 +104,13 @@ func (s *Server) resolve(collection string) http.HandlerFunc {
 				choice.Choose[path] = r.PostForm.Get(name)
 			}
 		}
-		if _, whole := choice.Choose[""]; whole && !may(r.Context(), survey.Remove) {
-			s.fail(w, r, status(http.StatusForbidden, "Whether it stays or goes is for someone who may take sites and points out."))
-			return
+		// The store refuses a choice that leaves anything open, so what is asked
+		// for what is chosen is asked for all.
+		for path := range choice.Choose {
+			if lacks := toChoose(collection, path) &^ visitorOf(r.Context()).leave; lacks != 0 {
+				s.fail(w, r, lacking(lacks))
+				return
+			}
 		}
 		if _, err := s.store.ResolveConflict(r.Context(), choice, author(r)); err != nil {
 			s.fail(w, r, err)

@@ -87,8 +87,9 @@ func TestHistoryPages(t *testing.T) {
 	assert.Equal(t, http.StatusNotFound, call(t, s, http.MethodGet, "/points/p-good/revisions/2", "").StatusCode, "that is the revision of a site")
 }
 
-// dispute has two stations record p-good and s-alder differently.
-func dispute(t *testing.T, store *sqlite.Store) {
+// apart has the fixture and a copy of it change apart, the copy an hour later,
+// and brings both together in the fixture.
+func apart(t *testing.T, store *sqlite.Store, here, there func(*sqlite.Store)) {
 	t.Helper()
 	ctx := t.Context()
 	away, err := sqlite.Open(ctx, filepath.Join(t.TempDir(), "away.db"), sqlite.Options{Create: true, Now: func() time.Time { return now.Add(time.Hour) }})
@@ -101,27 +102,41 @@ func dispute(t *testing.T, store *sqlite.Store) {
 		require.NoError(t, err)
 	}
 	pass(store, away)
-	for i, s := range []*sqlite.Store{store, away} {
-		who := sqlite.Author{Who: []string{"headquarters", "river station"}[i]}
-		row, err := s.Point(ctx, "p-good")
-		require.NoError(t, err)
-		row.Item.Terrain.SlopeDeg = survey.Known(float64(40 + 5*i))
-		row.Item.Pull.BearingDeg = survey.Known(float64(160 + 5*i))
-		_, err = s.PutPoint(ctx, row.Item, who, survey.Known(row.Revision))
-		require.NoError(t, err)
-	}
-	site, err := away.Site(ctx, "s-alder")
-	require.NoError(t, err)
-	require.NoError(t, store.DeletePoint(ctx, "p-bare", author, survey.Opt[int64]{}))
-	bare, err := away.Point(ctx, "p-bare")
-	require.NoError(t, err)
-	bare.Item.SurveyedBy = "river crew"
-	_, err = away.PutPoint(ctx, bare.Item, author, survey.Known(bare.Revision))
-	require.NoError(t, err)
-	site.Item.Access = "By the towpath."
-	_, err = away.PutSite(ctx, site.Item, author, survey.Known(site.Revision))
-	require.NoError(t, err)
+	here(store)
+	there(away)
 	pass(away, store)
+}
+
+// dispute has two stations record p-good and s-alder differently.
+func dispute(t *testing.T, store *sqlite.Store) {
+	t.Helper()
+	ctx := t.Context()
+	good := func(who string, slope, bearing float64) func(*sqlite.Store) {
+		return func(s *sqlite.Store) {
+			row, err := s.Point(ctx, "p-good")
+			require.NoError(t, err)
+			row.Item.Terrain.SlopeDeg = survey.Known(slope)
+			row.Item.Pull.BearingDeg = survey.Known(bearing)
+			_, err = s.PutPoint(ctx, row.Item, sqlite.Author{Who: who}, survey.Known(row.Revision))
+			require.NoError(t, err)
+		}
+	}
+	apart(t, store, func(s *sqlite.Store) {
+		good("headquarters", 40, 160)(s)
+		require.NoError(t, s.DeletePoint(ctx, "p-bare", author, survey.Opt[int64]{}))
+	}, func(s *sqlite.Store) {
+		good("river station", 45, 165)(s)
+		bare, err := s.Point(ctx, "p-bare")
+		require.NoError(t, err)
+		bare.Item.SurveyedBy = "river crew"
+		_, err = s.PutPoint(ctx, bare.Item, author, survey.Known(bare.Revision))
+		require.NoError(t, err)
+		site, err := s.Site(ctx, "s-alder")
+		require.NoError(t, err)
+		site.Item.Access = "By the towpath."
+		_, err = s.PutSite(ctx, site.Item, author, survey.Known(site.Revision))
+		require.NoError(t, err)
+	})
 }
 
 func TestDisputed(t *testing.T) {
@@ -148,10 +163,14 @@ func TestDisputed(t *testing.T) {
 	for _, c := range open {
 		form.Set("choose:"+c.Path, c.Sides[1].Of)
 	}
+	half := url.Values{"seen": form["seen"], "choose:" + open[0].Path: {open[0].Sides[1].Of}}
+	res := post(t, s, "/points/p-good/conflicts", half)
+	assert.Equal(t, http.StatusBadRequest, res.StatusCode)
+	assert.Contains(t, bodyOf(t, res), "nothing is chosen for: Bank, slope", "what stays open is named")
 	stale := url.Values{"seen": {"1"}}
 	assert.Equal(t, http.StatusPreconditionFailed, post(t, s, "/points/p-good/conflicts", stale).StatusCode)
 	assert.Equal(t, http.StatusBadRequest, post(t, s, "/points/p-good/conflicts", url.Values{}).StatusCode)
-	res := post(t, s, "/points/p-good/conflicts", form)
+	res = post(t, s, "/points/p-good/conflicts", form)
 	require.Equal(t, http.StatusSeeOther, res.StatusCode, bodyOf(t, res))
 	row, err := store.Point(t.Context(), "p-good")
 	require.NoError(t, err)

@@ -187,6 +187,7 @@ func (s *Server) handleTake(w http.ResponseWriter, r *http.Request) {
 	if in.Partial = r.PostFormValue("partial") != ""; r.PostFormValue("remove") != "" {
 		in.Remove = true
 	}
+	in.KeepReviews = in.KeepReviews || !may(r.Context(), survey.SignOff) // another may have looked
 	if err := allowedIntake(r.Context(), in); err != nil {
 		s.fail(w, r, err)
 		return

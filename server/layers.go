@@ -256,6 +256,9 @@ func (s *Server) mayUndo(ctx context.Context, i sqlite.Import) error {
 	if i.Target == sqlite.Sites || i.Target == sqlite.Points {
 		need |= survey.Record | survey.Remove
 	}
+	if i.Target == sqlite.Sites {
+		need |= survey.SignOff // what comes back comes with its review
+	}
 	switch {
 	case s.readOnly:
 		return errReadOnly()

@@ -315,9 +315,14 @@ func (s *station) write(t *rapid.T) {
 	case 5:
 		open, e := s.OpenConflicts(ctx)
 		if err = e; err == nil && len(open) > 0 {
-			c := open[rapid.IntRange(0, len(open)-1).Draw(t, "conflict")]
-			side := c.Sides[rapid.IntRange(0, len(c.Sides)-1).Draw(t, "side")]
-			_, err = s.ResolveConflict(ctx, sqlite.Resolution{Collection: c.Collection, ID: c.ID, Seen: c.Revision, Choose: map[string]string{c.Path: side.Of}}, s.author())
+			one := open[rapid.IntRange(0, len(open)-1).Draw(t, "conflict")]
+			choose := map[string]string{}
+			for _, c := range open {
+				if c.Collection == one.Collection && c.ID == one.ID {
+					choose[c.Path] = c.Sides[rapid.IntRange(0, len(c.Sides)-1).Draw(t, "side")].Of
+				}
+			}
+			_, err = s.ResolveConflict(ctx, sqlite.Resolution{Collection: one.Collection, ID: one.ID, Seen: one.Revision, Choose: choose}, s.author())
 		}
 	default:
 		p := stand(site, "P")

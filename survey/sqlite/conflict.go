@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"holdfast/survey"
@@ -156,8 +157,8 @@ func (s *Store) sharedCodes(ctx context.Context) ([]Conflict, error) {
 	return out, rows.Err()
 }
 
-// Resolution is what a person decides about the conflicts of an item. Whatever
-// is not chosen stays as it is in force; all conflicts of the item are settled.
+// Resolution is what a person decides about the conflicts of an item: all of
+// them, since the revision that is made settles all.
 type Resolution struct {
 	Collection string
 	ID         string
@@ -202,13 +203,14 @@ func (s *Store) ResolveConflict(ctx context.Context, r Resolution, a Author) (in
 // chosen is the item with the chosen side of each conflict; nil when it is to
 // be taken out.
 func chosen(j version.Joined, choose map[string]string) (json.RawMessage, error) {
-	doc, fields, used := j.Doc, map[string]json.RawMessage{}, 0
+	doc, fields := j.Doc, map[string]json.RawMessage{}
+	var left []string
 	for _, c := range j.Conflicts {
 		of, ok := choose[c.Path]
 		if !ok {
+			left = append(left, version.What(c.Path))
 			continue
 		}
-		used++
 		i := slices.IndexFunc(c.Sides, func(s version.Side) bool { return s.Of == of })
 		if i < 0 {
 			return nil, survey.Invalid(c.Path, "has no side %q", clip(of, 64))
@@ -221,7 +223,10 @@ func chosen(j version.Joined, choose map[string]string) (json.RawMessage, error)
 		}
 		fields[c.Path] = c.Sides[i].Value
 	}
-	if used != len(choose) {
+	if left != nil {
+		return nil, survey.Invalid("", "choose for everything that was recorded differently; nothing is chosen for: %s", strings.Join(left, "; "))
+	}
+	if len(choose) != len(j.Conflicts) {
 		return nil, survey.Invalid("", "a choice is for a field that is in no conflict")
 	}
 	if doc == nil || len(fields) == 0 {
