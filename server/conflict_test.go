@@ -45,7 +45,9 @@ func TestSettleTakesLeave(t *testing.T) {
 			false, "sign sites off", "sign sites off",
 		},
 		{
-			"a point taken out", "/points/p-weak", func(s *sqlite.Store) { require.NoError(t, s.DeletePoint(t.Context(), "p-weak", author, survey.Opt[int64]{})) },
+			"a point taken out", "/points/p-weak", func(s *sqlite.Store) {
+				require.NoError(t, s.DeletePoint(t.Context(), "p-weak", author, survey.Opt[int64]{}))
+			},
 			func(s *sqlite.Store) {
 				row, err := s.Point(t.Context(), "p-weak")
 				require.NoError(t, err)
