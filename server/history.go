@@ -279,7 +279,7 @@ func (s *Server) putBack(collection string) http.HandlerFunc {
 			return
 		}
 		if site, isSite := old.Site(); collection == sqlite.Sites && isSite == nil {
-			err = s.mayReview(r.Context(), site)
+			err = s.mayReview(r.Context(), site, seen)
 		}
 		if err != nil {
 			s.fail(w, r, err)

@@ -311,4 +311,45 @@ func TestOnlyALeadSigns(t *testing.T) {
 	assert.Equal(t, http.StatusSeeOther, send(t, d, "/sites/n1/revisions/"+number(past[1].Number), back, lead).StatusCode)
 }
 
+// TestASignatureMakesOtherWritesStale: who recorded on a version that was signed
+// meanwhile is told so and shown both (RFC 9110, 13.1.1 and 15.5.13), not that
+// they may not sign; and no guess at a later version gets past the sign-off.
+func TestASignatureMakesOtherWritesStale(t *testing.T) {
+	d := newDepartment(t)
+	surveyor, lead := d.key(t, "surveyor"), d.key(t, "lead")
+	write := func(who, match, properties string) *http.Response {
+		f := `{"type":"Feature","geometry":{"type":"Point","coordinates":[-91.2,44.65]},"properties":{"name":"Weir","code":"W1"` + properties + `}}`
+		return call(t, d, http.MethodPut, "/api/collections/sites/items/w1", f, "Content-Type: application/geo+json", `Idempotency-Key: "w1"`, match, who)
+	}
+	const signed = `,"review":{"state":"signed","by":"the lead","at":"2026-05-01T00:00:00Z"}`
+	made := write(surveyor, "If-None-Match: *", "")
+	require.Equal(t, http.StatusCreated, made.StatusCode)
+	old := "If-Match: " + made.Header.Get("ETag")
+	sign := write(lead, old, signed)
+	require.Equal(t, http.StatusOK, sign.StatusCode)
+	type both struct {
+		Current struct {
+			Properties struct{ Review struct{ State string } }
+		}
+		ETag string `json:"current_etag"`
+	}
+	for name, res := range map[string]*http.Response{
+		"changed": write(surveyor, old, `,"hazards":["Weir pool"]`), "sent again": write(surveyor, "If-None-Match: *", ""), "signed": write(surveyor, old, strings.Replace(signed, "the lead", "the surveyor", 1)),
+	} {
+		require.Equal(t, http.StatusPreconditionFailed, res.StatusCode, name)
+		now := parse[both](t, res)
+		assert.Equal(t, "signed", now.Current.Properties.Review.State, name)
+		assert.Equal(t, sign.Header.Get("ETag"), now.ETag, name)
+	}
+	past, err := d.store.History(t.Context(), "sites", "w1")
+	require.NoError(t, err)
+	require.Len(t, past, 2)
+	for _, guess := range []int64{past[0].Number + 1, past[1].Number, 0, -1} { // a version to come, too
+		res := write(surveyor, `If-Match: "`+number(guess)+`"`, `,"review":{"state":"draft"}`)
+		assert.Equal(t, http.StatusPreconditionFailed, res.StatusCode, guess)
+	}
+	assert.Equal(t, http.StatusForbidden, write(surveyor, "If-Match: "+sign.Header.Get("ETag"), "").StatusCode, "on the present version it is taking the signature away")
+	assert.Equal(t, http.StatusPreconditionFailed, send(t, d, "/sites/w1/revisions/"+number(past[1].Number), url.Values{"seen": {number(past[1].Number)}}, surveyor).StatusCode)
+}
+
 func number(n int64) string { return strconv.FormatInt(n, 10) }

@@ -85,7 +85,7 @@ func (s *Server) put(r *http.Request, collection string, f geojson.Feature, expe
 		if err != nil {
 			return stored{}, err
 		}
-		if err := s.mayReview(ctx, site); err != nil {
+		if err := s.mayReview(ctx, site, expect); err != nil {
 			return stored{}, err
 		}
 		row, err := s.store.PutSite(ctx, site, author(r), seen)
@@ -108,8 +108,10 @@ func (s *Server) put(r *http.Request, collection string, f geojson.Feature, expe
 }
 
 // mayReview refuses a site with another sign-off than there is to whoever may
-// not sign.
-func (s *Server) mayReview(ctx context.Context, site survey.Site) error {
+// not sign. A write that was made on another revision than the present one (0:
+// none) is stale, whoever signed meanwhile; what is compared here is what the
+// store replaces, as it holds the write to the same revision.
+func (s *Server) mayReview(ctx context.Context, site survey.Site, expect int64) error {
 	if may(ctx, survey.SignOff) {
 		return nil
 	}
@@ -118,9 +120,12 @@ func (s *Server) mayReview(ctx context.Context, site survey.Site) error {
 		return err
 	}
 	if now.Item.ID != site.ID {
-		now.Item = survey.Site{}
+		now = sqlite.Row[survey.Site]{}
 	}
-	if !site.Review.Same(now.Item.Review) {
+	switch {
+	case now.Revision != expect:
+		return &sqlite.StaleError{Current: now.Revision}
+	case !site.Review.Same(now.Item.Review):
 		return lacking(survey.SignOff)
 	}
 	return nil

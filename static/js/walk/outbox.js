@@ -117,8 +117,8 @@ async function sendPhoto(app, photo) {
   return Boolean(reached);
 }
 
-/** Whether a status means "not now": the server is busy, full or wants a sign-in. */
-const later = (status) => status === 401 || status === 403 || status === 408 || status === 429 || status >= 500;
+/** Whether a status means "not now", whatever is sent: the server is busy, full or wants a sign-in. */
+const later = (status) => status === 401 || status === 408 || status === 429 || status >= 500;
 
 const said = (answer) => (answer.status === 401 ? 'Sign in again, then send.' : (answer.body?.detail ?? `The server answered ${answer.status}.`));
 

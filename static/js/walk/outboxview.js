@@ -32,6 +32,8 @@ function entry(app, i) {
     i.state === 'refused' && button('Try again', () => retry(app, i)),
     i.kind === 'points' && i.state !== 'conflict' && i.state !== 'sending' && button('Open', () => app.edit(i.id), { 'aria-label': `Open ${name}` }),
     i.kind === 'sites' && i.state === 'draft' && button('Send it', () => retry(app, i), { 'aria-label': `Send ${name}` }),
+    i.kind === 'sites' && (i.state === 'waiting' || i.state === 'refused') && button('Hold it back', () => holdBack(app, i), { 'aria-label': `Hold ${name} back` }),
+    i.kind === 'sites' && i.state === 'draft' && spare(app, i) && h('details', {}, h('summary', {}, 'Throw it away'), h('p', {}, `What was changed here of ${name} leaves this device and is not sent.`), button('Throw it away', () => discard(app, i))),
   );
 }
 
@@ -48,6 +50,22 @@ function photo(app, f) {
         app.sendNow();
       }),
   );
+}
+
+/** Whether nothing recorded here stands on a site that only this device knows. */
+const spare = (app, i) => i.base || !app.items.some((p) => p.kind === 'points' && p.feature.properties.site === i.id);
+
+async function holdBack(app, i) {
+  i.state = 'draft';
+  await app.keep(i);
+  app.draw();
+}
+
+async function discard(app, i) {
+  app.items = app.items.filter((x) => x !== i);
+  await drop('items', i.id);
+  app.drawState();
+  app.draw();
 }
 
 async function retry(app, i) {
