@@ -1,6 +1,7 @@
 package sqlite_test
 
 import (
+	"database/sql"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -193,4 +194,19 @@ func TestBusy(t *testing.T) {
 	later := open(t, path, sqlite.Options{})
 	_, err = later.Sites(t.Context(), sqlite.Filter{})
 	assert.NoError(t, err, "nor does opening")
+}
+
+// Another program that is just making the same atlas is waited for, though
+// SQLite refuses to wait for it.
+func TestOpenWhileMade(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "atlas.db")
+	other, err := sql.Open("sqlite3", "file:"+path+"?_txlock=immediate")
+	require.NoError(t, err)
+	defer other.Close()
+	held, err := other.Begin()
+	require.NoError(t, err)
+	time.AfterFunc(100*time.Millisecond, func() { _ = held.Rollback() })
+	s, err := sqlite.Open(t.Context(), path, sqlite.Options{Create: true})
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
 }

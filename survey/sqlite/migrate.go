@@ -56,7 +56,10 @@ func schemaVersion() int { return len(steps()) }
 func (s *Store) prepare(ctx context.Context, o Options) error {
 	self := Author{Who: "holdfast"}
 	var version, born int
-	if err := s.write.QueryRowContext(ctx, `SELECT user_version FROM pragma_user_version`).Scan(&version); err != nil {
+	err := patiently(ctx, func() error {
+		return s.write.QueryRowContext(ctx, `SELECT user_version FROM pragma_user_version`).Scan(&version)
+	})
+	if err != nil {
 		return err
 	}
 	if version == schemaVersion() {

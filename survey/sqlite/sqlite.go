@@ -10,7 +10,7 @@ import (
 	"runtime"
 	"time"
 
-	_ "github.com/mattn/go-sqlite3" // the database/sql driver "sqlite3"
+	"github.com/mattn/go-sqlite3" // the database/sql driver "sqlite3" too
 
 	"holdfast/survey"
 )
@@ -119,6 +119,27 @@ func open(abs string, params url.Values, conns int) (*sql.DB, error) {
 	db.SetMaxOpenConns(conns)
 	db.SetMaxIdleConns(conns)
 	return db, nil
+}
+
+// patiently connects by do, which it repeats for busyTimeout at the most while
+// the atlas is busy. SQLite does not wait by itself when two programs give a
+// new file its write-ahead log in the same moment: each has a read lock that
+// the other waits for, so one of them is told at once to let go
+// (www.sqlite.org/c3ref/busy_handler.html, on deadlock).
+func patiently(ctx context.Context, do func() error) error {
+	ctx, cancel := context.WithTimeout(ctx, busyTimeout)
+	defer cancel()
+	for {
+		err := do()
+		if cause, ok := errors.AsType[sqlite3.Error](err); !ok || cause.Code != sqlite3.ErrBusy {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(5 * time.Millisecond):
+		}
+	}
 }
 
 // Path is the file of the atlas.
