@@ -11,10 +11,12 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/alecthomas/kong"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -65,12 +67,24 @@ func (r result) sentence(t *testing.T, code int, says string) {
 }
 
 func TestEveryVerbHasHelpWithAnExample(t *testing.T) {
-	for _, verb := range []string{"demo", "serve", "import", "imports", "imports list", "imports undo", "imports mappings", "export", "options", "near", "coverage", "sheet", "policy", "policy show", "policy try", "policy set", "person", "person list", "person add", "person change", "person password", "person keys", "person token", "person device", "person screen", "person end", "person sign-out", "support", "convert", "terrain"} {
-		r := call(t, "", append(strings.Fields(verb), "--help")...)
-		assert.Equal(t, exitDone, r.code, verb)
-		assert.Contains(t, r.out, "holdfast "+verb, verb)
-		assert.Contains(t, r.out, "Example", verb)
-	}
+	var c cli
+	model, err := kong.New(&c)
+	require.NoError(t, err)
+	seen := 0
+	err = kong.Visit(model.Model, func(n kong.Visitable, next kong.Next) error {
+		if verb, is := n.(*kong.Node); is && verb.Type == kong.CommandNode {
+			seen++
+			name := strings.TrimPrefix(verb.FullPath(), model.Model.Name+" ")
+			r := call(t, "", append(strings.Fields(name), "--help")...)
+			assert.Equal(t, exitDone, r.code, name)
+			assert.Contains(t, r.out, "holdfast "+name, name)
+			assert.Contains(t, r.out, "Example", name)
+			assert.NotEmpty(t, verb.Help, name)
+		}
+		return next(nil)
+	})
+	require.NoError(t, err)
+	assert.Greater(t, seen, reflect.TypeFor[cli]().NumField()-1, "the verbs and those below them")
 	assert.Equal(t, exitDone, call(t, "").code)
 }
 

@@ -10,7 +10,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/paulmach/orb"
 	"github.com/stretchr/testify/assert"
@@ -79,10 +78,8 @@ func TestIntricateRings(t *testing.T) {
 	for i := range 5000 {
 		rings = append(rings, turned(square(2000, float64(i)/10, 0.01)), turned(square(500, float64(i)/5+0.25, 0.001)))
 	}
-	before := time.Now()
 	_, _, _, err := shp.Group(rings...)
 	assert.ErrorContains(t, err, "too many holes in too many areas")
-	assert.Less(t, time.Since(before), time.Minute)
 }
 
 // layer is a Shapefile in a folder, made by hand.
