@@ -23,6 +23,10 @@ import (
 
 const writerEnv = "HOLDFAST_TEST_WRITER"
 
+// begun is what a writer says before it opens the atlas: how long a process
+// takes to start is nothing of the atlas.
+const begun = "begun"
+
 // batchSize is how many points one import of the writer has.
 const batchSize = 25
 
@@ -30,6 +34,7 @@ const batchSize = 25
 // every way and says what was acknowledged, until it is killed or refused.
 func writeForever(path string) {
 	ctx := context.Background()
+	fmt.Println(begun)
 	s, err := sqlite.Open(ctx, path, sqlite.Options{Create: true})
 	if err == nil && os.Getenv(loaderEnv) != "" {
 		err = loadForever(ctx, s)
@@ -171,7 +176,7 @@ func TestKilledWriters(t *testing.T) {
 		}
 		var wg sync.WaitGroup
 		for range 2 {
-			after := time.Duration(rng.IntN(60_000)) * time.Microsecond
+			after := time.Duration(rng.IntN(75_000)) * time.Microsecond
 			wg.Go(func() { l.note(killedAfter(t, path, after)) })
 		}
 		wg.Wait()
@@ -183,17 +188,18 @@ func TestKilledWriters(t *testing.T) {
 	t.Logf("%d kills, the last atlas acknowledged %d writes", 2*rounds, l.writes)
 }
 
-// killedAfter runs the writer and kills it so long after its start; it returns
+// killedAfter runs the writer and kills it so long after it began; it returns
 // what was acknowledged.
 func killedAfter(t *testing.T, path string, d time.Duration) []string {
 	cmd, out, complaints := writer(t, path)
-	timer := time.AfterFunc(d+20*time.Millisecond, func() { _ = cmd.Process.Kill() })
+	timer := time.AfterFunc(d, func() { _ = cmd.Process.Kill() })
 	defer timer.Stop()
 	lines := said(out)
 	assert.ErrorContains(t, cmd.Wait(), "killed", "the writer ends only by the kill: %s", complaints)
 	return lines
 }
 
+// writer starts the writer and returns when it goes to work.
 func writer(t *testing.T, path string, env ...string) (*exec.Cmd, *bufio.Reader, *strings.Builder) {
 	exe, err := os.Executable()
 	require.NoError(t, err)
@@ -204,7 +210,11 @@ func writer(t *testing.T, path string, env ...string) (*exec.Cmd, *bufio.Reader,
 	out, err := cmd.StdoutPipe()
 	require.NoError(t, err)
 	require.NoError(t, cmd.Start())
-	return cmd, bufio.NewReader(out), &complaints
+	in := bufio.NewReader(out)
+	line, err := in.ReadString('\n')
+	assert.NoError(t, err)
+	assert.Equal(t, begun+"\n", line)
+	return cmd, in, &complaints
 }
 
 // said reads lines until there are no more; a half-written one was no
