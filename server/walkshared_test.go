@@ -88,3 +88,29 @@ func TestWalkGoesOnPastASignOff(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, "The lead", now.Item.Review.By)
 }
+
+// TestWalkClearsNothingUnsent: what another page of the device recorded after
+// this one was drawn is not cleared away.
+func TestWalkClearsNothingUnsent(t *testing.T) {
+	b, _, _ := onFoot(t)
+	b.open(t, "/walk")
+	b.until(t, walkReady)
+	store := func(do string) {
+		eval[bool](t, b, fmt.Sprintf(`new Promise((done, failed) => { const ask = indexedDB.open('holdfast-walk'); ask.onerror = failed; ask.onsuccess = () => {
+			const t = ask.result.transaction(['kept', 'items', 'photos'], 'readwrite'); %s; t.oncomplete = () => { ask.result.close(); done(true) } } })`, do))
+	}
+	const photo = `{ id: 'f-else', point: 'p-good', name: 'bank.jpg', state: 'waiting', since: '2026-05-04T08:00:00Z', tries: 0 }`
+	store(`t.objectStore('photos').put(` + photo + `)`)
+	b.press(t, "Take everything off this device")
+	b.press(t, "Take it off")
+	b.says(t, "There is work on it that was not sent")
+	store(`t.objectStore('photos').getAll().onsuccess = (e) => (window.left = e.target.result.length)`)
+	store(`t.objectStore('kept').count().onsuccess = (e) => (window.kept = e.target.result)`)
+	assert.Equal(t, 1, eval[int](t, b, `window.left`))
+	assert.Positive(t, eval[int](t, b, `window.kept`), "and the area stays with it")
+	store(`t.objectStore('photos').put({ ...` + photo + `, state: 'sent' })`)
+	b.press(t, "Take it off")
+	b.until(t, `location.pathname === '/'`)
+	store(`window.left = 0; for (const s of ['kept', 'items', 'photos']) t.objectStore(s).count().onsuccess = (e) => (window.left += e.target.result)`)
+	assert.Zero(t, eval[int](t, b, `window.left`))
+}

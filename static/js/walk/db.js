@@ -74,8 +74,32 @@ export function newID() {
   return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join('-');
 }
 
-/** Empties the store. */
-export async function forget() {
+const stores = ['kept', 'items', 'photos'];
+
+/** Changes the store by what is recorded in it, in one transaction: nothing is recorded between the look and the change. */
+async function whole(act) {
   const db = await open();
-  await Promise.all([...db.objectStoreNames].map((store) => run(store, 'readwrite', (o) => o.clear())));
+  return new Promise((resolve, reject) => {
+    const t = db.transaction(stores, 'readwrite', { durability: 'strict' });
+    const items = t.objectStore('items').getAll();
+    const photos = t.objectStore('photos').getAll();
+    let out;
+    photos.onsuccess = () => (out = act(t, items.result, photos.result));
+    t.oncomplete = () => resolve(out);
+    t.onabort = () => reject(said(t.error));
+    t.onerror = () => reject(said(t.error));
+  });
 }
+
+const isSent = (x) => x.state === 'sent';
+
+/** Empties the store unless something in it was not sent; tells whether it did. */
+export const forget = () =>
+  whole((t, items, photos) => {
+    const done = [...items, ...photos].every(isSent);
+    if (done) for (const store of stores) t.objectStore(store).clear();
+    return done;
+  });
+
+/** Holds the outbox while something is done: nothing is sent meanwhile. */
+export const alone = (act, how = {}) => (navigator.locks ? navigator.locks.request('holdfast-outbox', how, act) : act(true));

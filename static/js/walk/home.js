@@ -1,5 +1,5 @@
 import { button, fill, h, moment } from './dom.js';
-import { forget, room } from './db.js';
+import { alone, forget, room } from './db.js';
 import { takeArea, takeOver } from './area.js';
 import { questions, standing } from './questions.js';
 
@@ -89,12 +89,21 @@ function pointList(app) {
   return h('details', {}, h('summary', {}, 'Survey a point again'), h('label', { for: 'find-point' }, 'Find a point'), search, list);
 }
 
+const unsent = 'There is work on it that was not sent. Send it, or throw it away survey by survey, first.';
 
-/** Takes everything off the device, once nothing on it would be lost. */
+/** Takes everything off the device, once nothing on it would be lost: as it is kept now, not as this page remembers it. */
 function clearing(app) {
-  const unsent = app.items.some((i) => i.state !== 'sent') || app.photos.some((f) => f.state !== 'sent');
+  const said = h('p', { class: 'wrong', role: 'alert' });
   const clear = async () => {
-    await forget();
+    try {
+      if (!(await alone((lock) => lock && forget(), { ifAvailable: true }))) {
+        said.textContent = unsent;
+        return;
+      }
+    } catch (err) {
+      said.textContent = err.message;
+      return;
+    }
     for (const name of await caches.keys()) if (name.startsWith('walk-')) await caches.delete(name);
     await (await navigator.serviceWorker?.getRegistration('/walk'))?.unregister();
     location.assign('/');
@@ -103,6 +112,6 @@ function clearing(app) {
     'details',
     {},
     h('summary', {}, 'Take everything off this device'),
-    unsent ? h('p', {}, 'There is work on it that was not sent. Send it, or throw it away survey by survey, first.') : [h('p', {}, 'The area, with its contacts, and the program leave this device. The atlas keeps everything.'), button('Take it off', clear)],
+    [...app.items, ...app.photos].some((x) => x.state !== 'sent') ? h('p', {}, unsent) : [h('p', {}, 'The area, with its contacts, and the program leave this device. The atlas keeps everything.'), button('Take it off', clear), said],
   );
 }

@@ -2,7 +2,7 @@
 // its acknowledgement, its refusal, or another version that somebody else made.
 // A send whose answer was lost is sent again: an Idempotency-Key says so, and the
 // server knows it again by what it has stored.
-import { get, put } from './db.js';
+import { alone, get, put } from './db.js';
 import { copy, same } from './feature.js';
 
 const order = { sites: 0, points: 1 };
@@ -18,8 +18,7 @@ export const waitingPhotos = (app) => app.photos.filter((f) => (f.state === 'wai
  * @returns {Promise<'sent' | 'nothing' | 'busy' | 'offline'>}
  */
 export function send(app) {
-  const work = async (lock) => (lock ? sendAll(app) : 'busy');
-  return navigator.locks ? navigator.locks.request('holdfast-outbox', { ifAvailable: true }, work) : work(true);
+  return alone(async (lock) => (lock ? sendAll(app) : 'busy'), { ifAvailable: true });
 }
 
 async function sendAll(app) {
