@@ -41,7 +41,11 @@ func (s *Server) disputed(ctx context.Context, collection, id string) (*disputed
 		return nil, err
 	}
 	d := &disputed{Action: "/" + collection + "/" + url.PathEscape(id) + "/conflicts", Seen: open[0].Revision}
-	units, need := s.units(ctx), survey.Record|survey.Contacts
+	units, err := s.units(ctx)
+	if err != nil {
+		return nil, err
+	}
+	need := survey.Record | survey.Contacts
 	for _, c := range open {
 		need |= toChoose(collection, c.Path)
 		a := apart{What: version.What(c.Path), Path: c.Path}

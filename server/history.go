@@ -33,7 +33,11 @@ func (s *Server) changes(ctx context.Context, collection, id string) ([]change, 
 	if len(revisions) == 0 {
 		return nil, survey.NotFound(singular(collection), id)
 	}
-	units, out := s.units(ctx), make([]change, len(revisions))
+	units, err := s.units(ctx)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]change, len(revisions))
 	for i, r := range revisions {
 		if out[i], err = changeOf(ctx, r, units); err != nil {
 			return nil, err
@@ -95,13 +99,13 @@ func featureOf(ctx context.Context, r sqlite.Revision) (geojson.Feature, error) 
 	return p.Feature()
 }
 
-// units are those of the policy in force.
-func (s *Server) units(ctx context.Context) survey.Units {
+// units are those of the policy in force, US customary while there is none.
+func (s *Server) units(ctx context.Context) (survey.Units, error) {
 	p, err := s.store.Policy(ctx)
-	if err != nil {
-		return survey.UnitsUS
+	if errors.Is(err, survey.ErrNotFound) {
+		return survey.UnitsUS, nil
 	}
-	return p.Units
+	return p.Units, err
 }
 
 func singular(collection string) string {
@@ -192,7 +196,11 @@ func (s *Server) revisionPage(r *http.Request, collection string) (revisionPage,
 	if err != nil {
 		return revisionPage{}, err
 	}
-	units, newest := s.units(ctx), history[0]
+	units, err := s.units(ctx)
+	if err != nil {
+		return revisionPage{}, err
+	}
+	newest := history[0]
 	p := revisionPage{Noun: singular(collection), Name: nameOf(old), Writable: !s.readOnly && may(ctx, survey.Record)}
 	if p.change, err = changeOf(ctx, old, units); err != nil {
 		return p, err
@@ -260,8 +268,8 @@ func (s *Server) revision(r *http.Request, collection string) (sqlite.Revision, 
 // POST /sites/{id}/revisions/{number}, POST /points/{id}/revisions/{number}
 func (s *Server) putBack(collection string) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if s.readOnly {
-			s.fail(w, r, fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly))
+		if err := s.writableNow(); err != nil {
+			s.fail(w, r, err)
 			return
 		}
 		if err := r.ParseForm(); err != nil {
@@ -279,7 +287,7 @@ func (s *Server) putBack(collection string) http.HandlerFunc {
 			return
 		}
 		if site, isSite := old.Site(); collection == sqlite.Sites && isSite == nil {
-			err = s.mayReview(r.Context(), site, seen)
+			_, err = s.mayReview(r.Context(), site, seen) // what was signed once may come back as it was
 		}
 		if err != nil {
 			s.fail(w, r, err)

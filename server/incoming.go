@@ -5,7 +5,6 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
 	"net/http"
 	"net/url"
@@ -42,8 +41,8 @@ func (s *Server) handleSend(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) receive(w http.ResponseWriter, r *http.Request) (*sent, error) {
-	if s.readOnly {
-		return nil, errReadOnly()
+	if err := s.writableNow(); err != nil {
+		return nil, err
 	}
 	parts, err := r.MultipartReader()
 	if err != nil {
@@ -135,8 +134,8 @@ func (s *Server) handleFile(w http.ResponseWriter, r *http.Request) {
 // POST /layers/files/{file}/look
 func (s *Server) handleLook(w http.ResponseWriter, r *http.Request) {
 	one, err := s.sentFile(r)
-	if err == nil && s.readOnly {
-		err = errReadOnly()
+	if err == nil {
+		err = s.writableNow()
 	}
 	if err != nil {
 		s.fail(w, r, err)
@@ -169,8 +168,8 @@ func (s *Server) handleLook(w http.ResponseWriter, r *http.Request) {
 // POST /layers/files/{file}/take
 func (s *Server) handleTake(w http.ResponseWriter, r *http.Request) {
 	one, err := s.sentFile(r)
-	if err == nil && s.readOnly {
-		err = errReadOnly()
+	if err == nil {
+		err = s.writableNow()
 	}
 	if err != nil {
 		s.fail(w, r, err)
@@ -420,10 +419,6 @@ func writeReportCSV(w io.Writer, r *exchange.Report) error {
 	}
 	out.Flush()
 	return out.Error()
-}
-
-func errReadOnly() error {
-	return fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly)
 }
 
 // first returns the value of a form field without space round it.

@@ -199,8 +199,8 @@ func (s *Server) handleRestore(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) changeLayer(w http.ResponseWriter, r *http.Request, do func(context.Context, string, sqlite.Author) error) {
-	if s.readOnly {
-		s.fail(w, r, errReadOnly())
+	if err := s.writableNow(); err != nil {
+		s.fail(w, r, err)
 		return
 	}
 	if err := do(r.Context(), pathID(r), author(r)); err != nil {
@@ -259,10 +259,10 @@ func (s *Server) mayUndo(ctx context.Context, i sqlite.Import) error {
 	if i.Target == sqlite.Sites {
 		need |= survey.SignOff // what comes back comes with its review
 	}
-	switch {
-	case s.readOnly:
-		return errReadOnly()
-	case !may(ctx, need):
+	if err := s.writableNow(); err != nil {
+		return err
+	}
+	if !may(ctx, need) {
 		return status(http.StatusForbidden, "You may not undo this: it needs leave to %s.", need&^visitorOf(ctx).leave)
 	}
 	return nil

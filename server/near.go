@@ -9,7 +9,6 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey/answer"
-	"holdfast/survey/coverage"
 	"holdfast/survey/near"
 )
 
@@ -65,8 +64,8 @@ func (s *Server) handleCoverage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	var got coverage.Result
-	if got, err = s.atlas.Coverage(r.Context(), rope, asked, nil); err != nil {
+	got, err := s.measureReach(r.Context(), rope, asked)
+	if err != nil {
 		s.fail(w, r, err)
 		return
 	}

@@ -294,7 +294,7 @@ func TestOnlyALeadSigns(t *testing.T) {
 		f := `{"type":"Feature","geometry":{"type":"Point","coordinates":[-91.2,44.65]},"properties":{"name":"` + id + `","code":"` + id + `","review":` + state + `}}`
 		return call(t, d, http.MethodPut, "/api/collections/sites/items/"+id, f, "Content-Type: application/geo+json", match, who).StatusCode
 	}
-	const signed = `{"state":"signed","by":"the surveyor","at":"2026-05-01T00:00:00Z"}`
+	const signed = `{"state":"signed","by":"the surveyor","at":"2026-05-01T00:00:00Z","due":"2027-05-01T00:00:00Z"}`
 	assert.Equal(t, http.StatusForbidden, write(surveyor, "n1", signed, "If-None-Match: *"))
 	assert.Equal(t, http.StatusCreated, write(surveyor, "n1", `{"state":"draft"}`, "If-None-Match: *"))
 	etag := call(t, d, http.MethodGet, "/api/collections/sites/items/n1", "", surveyor).Header.Get("ETag")

@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"errors"
-	"fmt"
 	"io"
 	"net/http"
 	"net/url"
@@ -43,7 +42,7 @@ func takesPhoto(r *http.Request) bool {
 func (s *Server) handlePutPhoto(w http.ResponseWriter, r *http.Request) {
 	q, err := query(r, "point")
 	if err == nil {
-		err = s.mayWrite()
+		err = s.writableNow()
 	}
 	if err != nil {
 		s.fail(w, r, err)
@@ -85,14 +84,6 @@ func takeIn(b []byte, id, point string) (sqlite.Photo, error) {
 	return sqlite.Photo{
 		ID: id, Point: point, Source: sum[:], Width: p.Width, Height: p.Height, Taken: p.Taken, Position: p.Position, JPEG: p.JPEG, Small: p.Small,
 	}, nil
-}
-
-// mayWrite refuses a change where the atlas takes none.
-func (s *Server) mayWrite() error {
-	if s.readOnly {
-		return fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly)
-	}
-	return nil
 }
 
 // handlePhoto shows a photo; it never changes.
@@ -145,7 +136,7 @@ func pointPath(id string) string { return "/points/" + url.PathEscape(id) }
 const mostAtOnce = 10
 
 func (s *Server) addPhotos(r *http.Request, point string) error {
-	if err := s.mayWrite(); err != nil {
+	if err := s.writableNow(); err != nil {
 		return err
 	}
 	parts, err := r.MultipartReader()
@@ -221,7 +212,7 @@ func (s *Server) handlePhotoPlace(w http.ResponseWriter, r *http.Request) {
 // alterPoint changes the point of the address by what do makes of it, on the
 // revision that the form was made for, and goes back to a part of its page.
 func (s *Server) alterPoint(w http.ResponseWriter, r *http.Request, part string, do func(*survey.Point) error) {
-	if err := s.mayWrite(); err != nil {
+	if err := s.writableNow(); err != nil {
 		s.fail(w, r, err)
 		return
 	}

@@ -92,7 +92,7 @@ func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
 	}
 	s.render(w, r, http.StatusOK, "point", page{Title: p.Label + ", " + j.Site.Item.Name, Body: pointPage{
 		Point: p, Revision: j.Point.Revision, UpdatedAt: j.Point.UpdatedAt, UpdatedBy: j.Point.UpdatedBy,
-		Site: j.Site.Item, Answer: j.Answer, Grid: usng(p.Position), Loud: doubts(j.Answer, checkReview, checkAge),
+		Site: j.Site.Item, Answer: j.Answer, Grid: usng(p.Position), Loud: doubts(j.Answer, answer.ReviewTitle, answer.AgeTitle),
 		Loads: loadChoices(policy, j.Answer), Tonight: asked.Tonight, Moistures: survey.Moistures, Plates: drawn, Used: used, Missing: missing, History: history, Disputed: apart,
 		Photos: photos, Pull: newPullForm(p, policy, s.now()), Units: policy.Units, Record: !s.readOnly && may(r.Context(), survey.Record),
 	}})

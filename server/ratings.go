@@ -375,8 +375,8 @@ func (s *Server) try(ctx context.Context, now, other survey.Policy) (*tried, err
 //
 // POST /ratings
 func (s *Server) handleRatingsSet(w http.ResponseWriter, r *http.Request) {
-	if s.readOnly {
-		s.fail(w, r, fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly))
+	if err := s.writableNow(); err != nil {
+		s.fail(w, r, err)
 		return
 	}
 	if err := r.ParseForm(); err != nil {

@@ -70,19 +70,25 @@ func (s *Server) reach(ctx context.Context, policy survey.Policy, q url.Values) 
 		return v, err
 	}
 	v.All, v.NoBank = got.All, len(got.Reaches) == 0
-	v.Banks, v.Sites = reachRows(got.Names), reachRows(got.Sites)
-	for _, r := range got.Reaches {
-		if r.State != coverage.Uncovered || len(v.Gaps) == reachesListed {
+	v.Banks, v.Sites, v.Gaps = reachRows(got.Names), reachRows(got.Sites), gapsOf(got, q.Get("rope_m"))
+	return v, nil
+}
+
+// gapsOf lists the longest gaps, with the map measured again by the same rope;
+// "" is the one carried.
+func gapsOf(got coverage.Result, rope string) (out []gap) {
+	for _, r := range got.Reaches { // in order
+		if r.State != coverage.Uncovered || len(out) == reachesListed {
 			break
 		}
 		at := placeOf(r.Line[len(r.Line)/2])
 		again := url.Values{"coverage": {"1"}, "q": {at.LatLon}}
-		if q.Get("rope_m") != "" {
-			again.Set("rope_m", q.Get("rope_m"))
+		if rope != "" {
+			again.Set("rope_m", rope)
 		}
-		v.Gaps = append(v.Gaps, gap{r.Name, r.LengthM, "/?" + again.Encode(), at})
+		out = append(out, gap{r.Name, r.LengthM, "/?" + again.Encode(), at})
 	}
-	return v, nil
+	return out
 }
 
 // reachAsked reads the rope and the load of an address.

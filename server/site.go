@@ -105,28 +105,22 @@ func usng(p orb.Point) string {
 	return ref
 }
 
-// The checks of an answer that speak of the survey rather than of the ground;
-// pages put them on top, as loud as the answer, when they did not pass.
-const (
-	checkAge    = "age of the survey"
-	checkReview = "sign-off"
-)
-
-// siteDoubts says what must not be overlooked about a site as a whole.
+// siteDoubts says what must not be overlooked about a site as a whole: pages put
+// it on top, as loud as the answer.
 func siteDoubts(site survey.Site, judged []atlas.Judged) []string {
 	var out []string
 	if len(judged) == 0 && site.Review.State != survey.Signed {
 		out = append(out, "Not signed off.")
 	}
 	for _, j := range judged {
-		for _, one := range doubts(j.Answer, checkReview) {
+		for _, one := range doubts(j.Answer, answer.ReviewTitle) {
 			if !slices.Contains(out, one) {
 				out = append(out, one)
 			}
 		}
 	}
 	for _, j := range judged {
-		for _, one := range doubts(j.Answer, checkAge) {
+		for _, one := range doubts(j.Answer, answer.AgeTitle) {
 			out = append(out, j.Point.Item.Label+": "+one)
 		}
 	}

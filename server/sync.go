@@ -93,13 +93,6 @@ func (s *Server) handleTakeParcel(w http.ResponseWriter, r *http.Request) {
 	s.answer(w, r, taken, err)
 }
 
-func (s *Server) writableNow() error {
-	if s.readOnly {
-		return fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly)
-	}
-	return nil
-}
-
 // exchanged reads the body of a request of another holdfast.
 func (s *Server) exchanged(r *http.Request, v any) error {
 	if _, _, err := offered(r, nil, typeJSON); err != nil {

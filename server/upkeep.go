@@ -10,8 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/paulmach/orb"
-
 	"holdfast/geo"
 	"holdfast/survey"
 	"holdfast/survey/answer"
@@ -25,7 +23,7 @@ import (
 // upkeepPage is what the rescue lead has to see to.
 type upkeepPage struct {
 	Sites, Points int
-	Verdicts      []verdictCount // nil when there are too many points to judge for a page
+	Verdicts      []tally // nil when there are too many points to judge for a page
 	Unsettled     []unsettled
 	Unvouched     []upkeep.Unvouched
 	Stale         []upkeep.Due
@@ -33,29 +31,11 @@ type upkeepPage struct {
 	Flood         floodForm
 	After         *upkeep.After // nil when nobody asked
 	Coverage      *coverage.Result
-	Uncovered     []uncovered // the longest stretches that no usable point reaches
-	Banks         []bankLengths
+	Gaps          []gap
+	Banks         []reachRow
 }
 
-type verdictCount struct {
-	Verdict answer.Verdict
-	Count   int
-}
-
-type uncovered struct {
-	coverage.Reach
-	Map string // where it is seen
-}
-
-type bankLengths struct {
-	Name string
-	*coverage.Lengths
-}
-
-const (
-	upkeepJudged  = 5_000 // points a page may judge while somebody waits
-	upkeepReaches = 20    // stretches without an anchor, listed
-)
+const upkeepJudged = 5_000 // points a page may judge while somebody waits
 
 // handleUpkeep lists what has to be reviewed, surveyed again or walked after a
 // flood.
@@ -151,27 +131,15 @@ func (s *Server) judgeUpkeep(r *http.Request, body *upkeepPage) error {
 	counts := map[answer.Verdict]int{}
 	s.marks.within(nil, func(m *mark) { counts[m.verdict]++ })
 	for _, v := range answer.Verdicts {
-		body.Verdicts = append(body.Verdicts, verdictCount{v, counts[v]})
+		body.Verdicts = append(body.Verdicts, tally{v, counts[v]})
 	}
 	got, err := s.measureReach(r.Context(), 0, atlas.Ask{})
 	if err != nil {
 		return err
 	}
-	body.Coverage = &got
-	for _, reach := range got.Reaches {
-		if reach.State == coverage.Uncovered && len(body.Uncovered) < upkeepReaches {
-			body.Uncovered = append(body.Uncovered, uncovered{reach, mapAt(middle(reach.Line))})
-		}
-	}
-	for name, l := range got.Names {
-		body.Banks = append(body.Banks, bankLengths{name, l})
-	}
-	slices.SortFunc(body.Banks, func(a, b bankLengths) int { return strings.Compare(a.Name, b.Name) })
+	body.Coverage, body.Gaps, body.Banks = &got, gapsOf(got, ""), reachRows(got.Names)
 	return nil
 }
-
-// mapAt is the address of the map at a place, near enough to see a bank.
-func mapAt(p orb.Point) string { return fmt.Sprintf("/#16/%.5f/%.5f", p.Lat(), p.Lon()) }
 
 // floodForm is the flood as it was typed, with what is wrong with it by field.
 type floodForm struct {
@@ -238,8 +206,8 @@ func readFlood(q url.Values, u survey.Units, now time.Time, sites []survey.Site)
 //
 // POST /sites/{id}/review
 func (s *Server) handleReview(w http.ResponseWriter, r *http.Request) {
-	if s.readOnly {
-		s.fail(w, r, fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly))
+	if err := s.writableNow(); err != nil {
+		s.fail(w, r, err)
 		return
 	}
 	if err := r.ParseForm(); err != nil {
@@ -257,7 +225,11 @@ func (s *Server) handleReview(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	site := row.Item
-	if site.Review, err = readReview(r.PostForm, s.now().UTC().Truncate(time.Second)); err != nil {
+	now := s.now().UTC().Truncate(time.Second)
+	if site.Review, err = readReview(r.PostForm, now); err == nil {
+		err = site.Review.Check(now)
+	}
+	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
@@ -271,18 +243,12 @@ func (s *Server) handleReview(w http.ResponseWriter, r *http.Request) {
 // readReview reads the form of a review made at a moment.
 func readReview(form url.Values, at time.Time) (survey.Review, error) {
 	out := survey.Review{State: survey.ReviewState(form.Get("state")), By: strings.TrimSpace(form.Get("by")), At: survey.Known(at)}
-	if out.By == "" {
-		return out, survey.Invalid("/properties/review/by", "Say who reviewed it.")
-	}
 	if text := form.Get("due"); text != "" {
 		due, err := time.Parse(time.DateOnly, text)
-		if err != nil || !due.After(at) {
-			return out, survey.Invalid("/properties/review/due", "Give the day of the next review as a day to come.")
+		if err != nil {
+			return out, survey.Invalid("/properties/review/due", "Give the day of the next review, as in 2027-05-04.")
 		}
 		out.Due = survey.Known(due)
-	}
-	if out.State == survey.Signed && !out.Due.Known() {
-		return out, survey.Invalid("/properties/review/due", "A signature runs out: say when the site is to be reviewed again.")
 	}
 	return out, nil
 }

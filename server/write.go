@@ -64,10 +64,18 @@ func (s *Server) expected(ctx context.Context, r *http.Request, collection, id s
 	return -1, nil // no revision of ours
 }
 
+// writableNow refuses every write to an atlas that is served for reading only.
+func (s *Server) writableNow() error {
+	if s.readOnly {
+		return fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly)
+	}
+	return nil
+}
+
 // writable refuses a write where none is possible.
 func (s *Server) writable(w http.ResponseWriter, r *http.Request) (collection, error) {
-	if s.readOnly {
-		return collection{}, fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly)
+	if err := s.writableNow(); err != nil {
+		return collection{}, err
 	}
 	c, err := s.collection(r)
 	if err == nil && !c.writable {
@@ -85,7 +93,11 @@ func (s *Server) put(r *http.Request, collection string, f geojson.Feature, expe
 		if err != nil {
 			return stored{}, err
 		}
-		if err := s.mayReview(ctx, site, expect); err != nil {
+		changed, err := s.mayReview(ctx, site, expect)
+		if err == nil && changed {
+			err = site.Review.Check(s.now())
+		}
+		if err != nil {
 			return stored{}, err
 		}
 		row, err := s.store.PutSite(ctx, site, author(r), seen)
@@ -107,28 +119,26 @@ func (s *Server) put(r *http.Request, collection string, f geojson.Feature, expe
 	return stored{g, row.Revision}, err
 }
 
-// mayReview refuses a site with another sign-off than there is to whoever may
-// not sign. A write that was made on another revision than the present one (0:
-// none) is stale, whoever signed meanwhile; what is compared here is what the
-// store replaces, as it holds the write to the same revision.
-func (s *Server) mayReview(ctx context.Context, site survey.Site, expect int64) error {
-	if may(ctx, survey.SignOff) {
-		return nil
-	}
+// mayReview tells whether a site has another sign-off than there is, and refuses
+// that to whoever may not sign. A write that was made on another revision than
+// the present one (0: none) is stale, whoever signed meanwhile; what is compared
+// here is what the store replaces, as it holds the write to the same revision.
+func (s *Server) mayReview(ctx context.Context, site survey.Site, expect int64) (changed bool, err error) {
 	now, err := s.store.Site(ctx, site.ID)
 	if err != nil && !errors.Is(err, survey.ErrNotFound) {
-		return err
+		return false, err
 	}
 	if now.Item.ID != site.ID {
 		now = sqlite.Row[survey.Site]{}
 	}
+	changed = !site.Review.Same(now.Item.Review)
 	switch {
 	case now.Revision != expect:
-		return &sqlite.StaleError{Current: now.Revision}
-	case !site.Review.Same(now.Item.Review):
-		return lacking(survey.SignOff)
+		return changed, &sqlite.StaleError{Current: now.Revision}
+	case changed && !may(ctx, survey.SignOff):
+		return changed, lacking(survey.SignOff)
 	}
-	return nil
+	return changed, nil
 }
 
 // handleCreate adds a site or a point.

@@ -87,6 +87,36 @@ func (r Review) Overtaken(by Opt[time.Time]) bool {
 	return r.State == Signed && ok && known && surveyed.UTC().Truncate(day).After(signed)
 }
 
+// Check lists what is wrong with a review that is made, or changed, at a moment;
+// of the day, in UTC, where it counts. Whoever reviews gives a name, a signature
+// runs out on a day to come, and nobody signs for a day that has not come.
+// Reviews on file are not held against it: Validate allows what was once stored.
+func (r Review) Check(at time.Time) error {
+	if r.Same(Review{}) {
+		return nil
+	}
+	var c checker
+	const here = "/properties/review"
+	if r.By == "" {
+		c.add(here+"/by", "Say who reviewed it.")
+	}
+	due, ends := r.Due.Get()
+	if ends && !due.After(at) {
+		c.add(here+"/due", "Give the day of the next review as a day to come.")
+	}
+	if r.State == Signed {
+		const day = 24 * time.Hour
+		signed, ok := r.At.Get()
+		if !ok || signed.Truncate(day).After(at.Truncate(day).Add(day)) { // a day ahead where it is already tomorrow
+			c.add(here+"/at", "Say when it was signed, on a day that has come.")
+		}
+		if !ends {
+			c.add(here+"/due", "A signature runs out: say when the site is to be reviewed again.")
+		}
+	}
+	return c.err()
+}
+
 // Validate lists everything about the site that cannot be stored.
 func (s Site) Validate() error {
 	var c checker

@@ -48,10 +48,15 @@ func (w *working) setCommon() {
 	m.rope = w.ropeCheck()
 }
 
+// Titles of checks that speak of the survey rather than of the ground.
+const (
+	AgeTitle    = "age of the survey"
+	ReviewTitle = "sign-off"
+)
+
 // Titles of checks that the sentence speaks of too.
 const (
 	sharingTitle = "sharing the load"
-	ageTitle     = "age of the survey"
 	kitTitle     = "kit carried"
 )
 
@@ -204,7 +209,7 @@ func (w *working) accuracyCheck() Check {
 const daysPerMonth = 30.436875
 
 func (w *working) ageCheck() Check {
-	const title = ageTitle
+	const title = AgeTitle
 	months := w.policy().ResurveyMonths.Value
 	days, ok := survey.Age(w.in.Point.SurveyedAt, w.in.AsOf)
 	switch {
@@ -219,7 +224,7 @@ func (w *working) ageCheck() Check {
 }
 
 func (w *working) reviewCheck() Check {
-	const title = "sign-off"
+	const title = ReviewTitle
 	r := &w.in.Site.Review
 	due, ok := r.Due.Get()
 	switch {

@@ -113,7 +113,7 @@ func (w *working) reservations(t *text, p *Placed) {
 			}
 		case kitTitle:
 			t.s(" But it takes more than is carried: ").s(c.Message).s(".")
-		case ageTitle:
+		case AgeTitle:
 			t.s(" But the survey is in doubt: ").s(c.Message).s(".")
 		}
 	}
