@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"holdfast/survey"
 )
 
 // The incident question over HTTP: the casualty lies 25 m down the pull
@@ -47,6 +49,17 @@ func TestNearAndCoverage(t *testing.T) {
 	for _, bad := range []string{"/api/near", "/api/near?lon=x&lat=1", "/api/near?lon=1&lat=91", "/api/near?lon=1&lat=1&rope_m=-1", "/api/near?lon=1&lat=1&rope=60", "/api/coverage?rope_m=NaN"} {
 		fetch(t, b+bad, http.StatusBadRequest)
 	}
+}
+
+// TestCoverageFollowsTheAtlas: what was measured is remembered only as long as
+// it is true.
+func TestCoverageFollowsTheAtlas(t *testing.T) {
+	h, store := fixture(t)
+	get := func() string { return bodyOf(t, call(t, h, http.MethodGet, "/api/coverage", "")) }
+	before := get()
+	assert.Equal(t, before, get())
+	require.NoError(t, store.DeletePoint(t.Context(), "p-good", author, survey.Opt[int64]{}))
+	assert.NotEqual(t, before, get(), "the anchor that reached the bank is gone")
 }
 
 func fetch(t *testing.T, url string, code int) []byte {

@@ -85,16 +85,20 @@ func changedRows(t table, was, is []map[string]any, u survey.Units) (out []versi
 	return out
 }
 
-// differ says the values of a key in two objects, with as many digits as tell
-// them apart; ok is false when they are the same.
+// differ says the values of a key in two objects; ok is false when they are the
+// same. Figures that are said alike are given with the digits that tell them
+// apart.
 func differ(a, b map[string]any, key string, q quantity, u survey.Units) (x, y string, ok bool) {
 	if a[key] == b[key] {
 		return "", "", false
 	}
+	x, y = spoken(a, key, q, u), spoken(b, key, q, u)
 	for _, n := range []int{4, 9, 17} {
-		if x, y = spokenTo(a, key, q, u, n), spokenTo(b, key, q, u, n); x != y {
+		if x != y {
 			break
 		}
+		more := func(v float64) string { return q.exactly(u, v, n) }
+		x, y = worded(a, key, q, u, more), worded(b, key, q, u, more)
 	}
 	return orNone(x), orNone(y), x != y
 }

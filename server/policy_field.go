@@ -9,6 +9,7 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
 )
 
 // quantity says what a figure of the policy is, and so in which units people
@@ -22,7 +23,8 @@ const (
 	degrees
 	months
 	minutes
-	force    // newtons
+	holding  // newtons, of what holds or hauls
+	load     // newtons, of what must be held
 	length   // metres
 	short    // metres, of a stake
 	bar      // millimetres
@@ -46,7 +48,7 @@ func (q quantity) unit(u survey.Units) (name string, per float64) {
 		return "MPa", 1
 	case springs:
 		return "kN/m", 1
-	case force:
+	case holding, load:
 		if us {
 			return "lbf", float64(survey.PoundForce)
 		}
@@ -89,36 +91,29 @@ func digits(v float64, n int) string {
 	return s
 }
 
-// sayTo is a figure to so many digits with its unit, SI beside US customary.
-func (q quantity) sayTo(u survey.Units, v float64, n int) string {
-	name, per := q.unit(u)
-	out := thousands(digits(v/per, n))
-	switch name {
-	case ":1":
-		out += ":1"
-	case "":
-	case "°":
-		out += "°"
-	default:
-		out += " " + name
+// say is a figure as every page and the sheet say it: a holding never rounded
+// up, a load never down.
+func (q quantity) say(u survey.Units, v float64) string {
+	switch q {
+	case holding:
+		return wording.Force(u, survey.Force(v))
+	case load:
+		return wording.Demand(u, survey.Force(v))
+	case length, short:
+		return wording.Length(u, geo.Length(v))
+	case bar:
+		return wording.Thickness(u, v)
 	}
-	if si, _ := q.unit(survey.UnitsSI); u != survey.UnitsSI && si != name {
-		_, per := q.unit(survey.UnitsSI)
-		out += fmt.Sprintf(" (%s %s)", thousands(digits(v/per, n-1)), si)
-	}
-	return out
+	return q.exactly(u, v, 4)
 }
 
-// thousands puts commas between the thousands.
-func thousands(figure string) string {
-	whole, rest, _ := strings.Cut(figure, ".")
-	for i := len(whole) - 3; i > 0 && whole[i-1] != '-'; i -= 3 {
-		whole = whole[:i] + "," + whole[i:]
+// exactly is a figure to so many digits in the unit it is typed in.
+func (q quantity) exactly(u survey.Units, v float64, n int) string {
+	name, per := q.unit(u)
+	if name != "" && name != ":1" && name != "°" {
+		name = " " + name
 	}
-	if rest != "" {
-		whole += "." + rest
-	}
-	return whole
+	return digits(v/per, n) + name
 }
 
 // between asks for a figure within two, in people's units and rounded inwards.
@@ -197,7 +192,7 @@ var sheaves = []sheaf{
 		{"/position_accuracy_m", "A position must be known within", length},
 	}},
 	{"Hauling", "", []line{
-		{"/haul_per_person_n", "Sustained pull of one person", force},
+		{"/haul_per_person_n", "Sustained pull of one person", holding},
 		{"/pulley_efficiency", "Efficiency of a pulley", number},
 	}},
 	{"The stake (picket)", "The steel bar and how it is set.", []line{
@@ -244,10 +239,10 @@ type table struct {
 var tables = []table{
 	{"/ratings", "Rating table", "What a rig is taken to hold in firm, undisturbed loam, before the ground factor.", "rig", []cell{
 		{Key: "rig", Label: "Rig"},
-		{Key: "holding_n", Label: "Holds", quantity: force},
+		{Key: "holding_n", Label: "Holds", quantity: holding},
 		{Key: "source", Label: "Source"},
 		{Key: "confidence", Label: "Confidence", optional: true},
-		{Key: "high_n", Label: "Also quoted, not used", quantity: force, optional: true},
+		{Key: "high_n", Label: "Also quoted, not used", quantity: holding, optional: true},
 		{Key: "high_source", Label: "Its source", optional: true},
 	}},
 	{"/ground_factors", "Ground factors", "The share of its rating that a rig is credited in each ground. No factor: stakes are not used there.", "ground", []cell{
@@ -260,7 +255,7 @@ var tables = []table{
 	{"/load_cases", "Load cases", "The first is the usual load, by which points are judged.", "load case", []cell{
 		{Key: "id", Label: "Short name"},
 		{Key: "title", Label: "In words"},
-		{Key: "load_n", Label: "Load", quantity: force},
+		{Key: "load_n", Label: "Load", quantity: load},
 		{Key: "source", Label: "Source"},
 		{Key: "basis", Label: "Force that counts", choices: []string{string(survey.BasisGreater), string(survey.BasisHanging), string(survey.BasisRaising)}},
 		{Key: "friction", Label: "Ground friction credited", quantity: number},
@@ -335,13 +330,13 @@ func typed(in map[string]any, key string, q quantity, u survey.Units) string {
 
 // spoken is the value of a key as a page says it.
 func spoken(in map[string]any, key string, q quantity, u survey.Units) string {
-	return spokenTo(in, key, q, u, 4)
+	return worded(in, key, q, u, func(v float64) string { return q.say(u, v) })
 }
 
-func spokenTo(in map[string]any, key string, q quantity, u survey.Units, n int) string {
+func worded(in map[string]any, key string, q quantity, u survey.Units, say func(float64) string) string {
 	if v, ok := in[key].(json.Number); ok {
 		if f, err := v.Float64(); err == nil {
-			return q.sayTo(u, f, n)
+			return say(f)
 		}
 	}
 	return typed(in, key, q, u)

@@ -104,7 +104,7 @@ func TestRatingsRoom(t *testing.T) {
 	page := bodyOf(t, res)
 	// NAVEDTRA 14251 rates the single stake at 700 lbf, which is 3.11 kN.
 	table := section(t, page, "table-ratings")
-	assert.Contains(t, table, "700 lbf (3.11 kN)")
+	assert.Contains(t, table, "700 lbf (3.1 kN)")
 	assert.Contains(t, table, "NAVEDTRA 14251")
 	assert.Contains(t, section(t, page, "lines-1"), "10:1")
 	assert.NotContains(t, page, "<td></td><td></td><td></td><td></td>")
@@ -125,7 +125,7 @@ func TestTryAndSetPolicy(t *testing.T) {
 	code, page := change(t, h, "/setback_m/value", "60")
 	require.Equal(t, http.StatusOK, code, page)
 	tried := section(t, page, "tried")
-	assert.Contains(t, tried, "6.562 ft (2 m)")
+	assert.Contains(t, tried, "6 ft 7 in (2.00 m)")
 	assert.Contains(t, tried, "60 ft (18.3 m)")
 	assert.Contains(t, tried, "AB-1 A1")
 	assert.Contains(t, tried, "the crest is", "the new sentence says why")
@@ -250,6 +250,32 @@ func TestPolicyFormKeepsDigits(t *testing.T) {
 	}
 }
 
+// TestRatingsAreSaidOnTheSafeSide: the same figure in the table as in the log on
+// the page, and neither promises more than is on record. 1,800 lbf are 8.0068 kN
+// and 600 lbf 2.6689 kN (NIST SP 811, appendix B.8).
+func TestRatingsAreSaidOnTheSafeSide(t *testing.T) {
+	h, store := fixture(t)
+	p, err := store.Policy(t.Context())
+	require.NoError(t, err)
+	p.Version, p.Units = "si", survey.UnitsSI
+	p.Ratings[0].HoldingN, p.LoadCases[0].LoadN = 8006.788897, 2668.932967
+	p.LoadCases[0].ID = "two"
+	p.HaulPerPersonN.Value = 258.9
+	require.NoError(t, store.SetPolicy(t.Context(), p, author))
+	page := bodyOf(t, call(t, h, http.MethodGet, "/ratings", ""))
+	assert.Contains(t, section(t, page, "table-ratings"), ">8 kN<")
+	assert.Contains(t, section(t, page, "table-load_cases"), ">2.7 kN<")
+	assert.Contains(t, page, ">0.25 kN<", "what one person hauls")
+
+	t.Run("a change too small for the words is told by its digits", func(t *testing.T) {
+		code, page := change(t, h, "/ratings/0/holding_n", "8.05")
+		require.Equal(t, http.StatusOK, code)
+		tried := section(t, page, "tried")
+		assert.Contains(t, tried, "8.007 kN")
+		assert.Contains(t, tried, "8.05 kN")
+	})
+}
+
 func TestPolicyRows(t *testing.T) {
 	h, _ := fixture(t)
 	code, page := change(t, h, "/ratings/1/remove", "yes", "/ratings/5/rig", "4-3", "/ratings/5/holding_n", "5000", "/ratings/5/source", "department")
@@ -257,7 +283,7 @@ func TestPolicyRows(t *testing.T) {
 	tried := section(t, page, "tried")
 	assert.Contains(t, tried, "Rating table, 1-1:")
 	assert.Contains(t, tried, "taken out")
-	assert.Contains(t, tried, "5,000 lbf (22.2 kN)", "1 lbf is 4.4482 N")
+	assert.Contains(t, tried, "5,000 lbf (22 kN)", "22.24 kN, as 1 lbf is 4.4482 N, never rounded up")
 	p, err := survey.ParsePolicy([]byte(setting(t, page).Get("document")))
 	require.NoError(t, err)
 	var rigs []string

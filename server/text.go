@@ -3,7 +3,6 @@ package server
 import (
 	"fmt"
 	"html/template"
-	"math"
 	"strings"
 	"time"
 
@@ -75,7 +74,7 @@ func (p phrases) OptThickness(o survey.Opt[float64]) any {
 
 // OptMovement writes how far a rig moved in a pull test, in millimetres.
 func (p phrases) OptMovement(o survey.Opt[float64]) any {
-	return opt(o, func(mm float64) string { return bar.sayTo(p.units, math.Round(mm), 2) })
+	return opt(o, func(mm float64) string { return wording.Length(p.units, geo.Length(mm)*geo.Millimetre) })
 }
 
 // Band writes a strength band in kilopascals, either end of which may be open.

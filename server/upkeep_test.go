@@ -2,8 +2,10 @@ package server_test
 
 import (
 	"fmt"
+	"html"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -41,6 +43,13 @@ func TestUpkeep(t *testing.T) {
 	assert.Contains(t, stale, "Top &lt;gate&gt; &amp; fence", "no day is recorded")
 	assert.NotContains(t, stale, ">A1<")
 
+	t.Run("the gaps of the map's own list", func(t *testing.T) {
+		link := regexp.MustCompile(`href="(/\?coverage=1&amp;q=[^"]+)"`)
+		here := link.FindAllStringSubmatch(section(t, page, "coverage"), -1)
+		require.NotEmpty(t, here)
+		assert.Equal(t, link.FindAllStringSubmatch(bodyOf(t, call(t, h, http.MethodGet, "/map/coverage", "")), -1), here)
+		assert.Equal(t, http.StatusOK, call(t, h, http.MethodGet, html.UnescapeString(here[0][1]), "").StatusCode)
+	})
 	t.Run("a point changed after the signature", func(t *testing.T) {
 		row, err := store.Point(t.Context(), "p-good")
 		require.NoError(t, err)
