@@ -321,7 +321,7 @@ func TestASignatureMakesOtherWritesStale(t *testing.T) {
 		f := `{"type":"Feature","geometry":{"type":"Point","coordinates":[-91.2,44.65]},"properties":{"name":"Weir","code":"W1"` + properties + `}}`
 		return call(t, d, http.MethodPut, "/api/collections/sites/items/w1", f, "Content-Type: application/geo+json", `Idempotency-Key: "w1"`, match, who)
 	}
-	const signed = `,"review":{"state":"signed","by":"the lead","at":"2026-05-01T00:00:00Z"}`
+	const signed = `,"review":{"state":"signed","by":"the lead","at":"2026-05-01T00:00:00Z","due":"2027-05-01T00:00:00Z"}`
 	made := write(surveyor, "If-None-Match: *", "")
 	require.Equal(t, http.StatusCreated, made.StatusCode)
 	old := "If-Match: " + made.Header.Get("ETag")
