@@ -25,7 +25,7 @@ import (
 // sendPath takes files; its requests may be longer than others.
 const sendPath = "/layers/files"
 
-// sendPatience is how long a sender may be silent.
+// sendPatience is how long the other side may be silent.
 const sendPatience = time.Minute
 
 // handleSend takes a file into the spool while it comes in.
@@ -59,7 +59,7 @@ func (s *Server) receive(w http.ResponseWriter, r *http.Request) (*sent, error) 
 		if part.FormName() != "file" {
 			continue
 		}
-		one, err := s.spool.keep(sentName(part.FileName()), &patient{part, http.NewResponseController(w)})
+		one, err := s.spool.keep(sentName(part.FileName()), &patient{part, http.NewResponseController(w), sendPatience})
 		if err != nil {
 			return nil, cutOff(err)
 		}
@@ -77,14 +77,15 @@ func cutOff(err error) error {
 
 // patient gives a sender more time whenever something comes.
 type patient struct {
-	r    io.Reader
-	time *http.ResponseController
+	r     io.Reader
+	time  *http.ResponseController
+	after time.Duration // what is done with it once it is there may take
 }
 
 func (p *patient) Read(b []byte) (int, error) {
 	later := time.Now().Add(sendPatience)
-	_ = p.time.SetReadDeadline(later)                    // where the connection has none,
-	_ = p.time.SetWriteDeadline(later.Add(sendPatience)) // there is nothing to put off
+	_ = p.time.SetReadDeadline(later)               // where the connection has none,
+	_ = p.time.SetWriteDeadline(later.Add(p.after)) // there is nothing to put off
 	return p.r.Read(b)
 }
 

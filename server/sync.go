@@ -6,6 +6,7 @@ import (
 	"io"
 	"net/http"
 	"strconv"
+	"time"
 
 	"holdfast/survey"
 	"holdfast/survey/sqlite"
@@ -157,7 +158,8 @@ func (s *Server) handleContent(w http.ResponseWriter, r *http.Request) {
 func (s *Server) handleGive(w http.ResponseWriter, r *http.Request) {
 	err := s.writableNow()
 	if err == nil {
-		err = s.store.TakeContent(r.Context(), contentOf(r), r.Body, author(r))
+		from := &patient{r.Body, http.NewResponseController(w), time.Hour} // a large layer takes its time to be written
+		err = s.store.TakeContent(r.Context(), contentOf(r), from, author(r))
 	}
 	if err != nil {
 		s.fail(w, r, err)

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"os"
 	"slices"
 
 	"github.com/paulmach/orb/encoding/wkb"
@@ -175,8 +176,11 @@ const (
 	lastRecord    = 'E'
 )
 
-// mostField bounds one field that comes from elsewhere.
-const mostField = 64 << 20
+// What comes from elsewhere is bounded: one field, and a layer as a whole.
+const (
+	mostField   = 64 << 20
+	mostContent = 4 << 30
+)
 
 func writeRecord(w *bufio.Writer, kind byte, fields ...sql.RawBytes) error {
 	if err := w.WriteByte(kind); err != nil {
@@ -220,7 +224,8 @@ func readField(r *bufio.Reader) ([]byte, error) {
 
 // TakeContent adds a content that is wanted here. One that is not what the
 // history says is refused with survey.ErrInvalid, and one that is not wanted
-// is passed over.
+// is passed over. It is there whole before the atlas is written to, so that
+// nobody waits for a slow sender.
 func (s *Store) TakeContent(ctx context.Context, c Content, from io.Reader, a Author) error {
 	wants, err := s.Wants(ctx)
 	if err != nil || !slices.Contains(wants, c) {
@@ -230,9 +235,36 @@ func (s *Store) TakeContent(ctx context.Context, c Content, from io.Reader, a Au
 	case PhotoContent:
 		return s.takePhoto(ctx, c, from, a)
 	case LayerContent:
-		return s.takeLayer(ctx, c, bufio.NewReaderSize(from, 1<<16), a)
+		f, done, err := aside(from)
+		if err != nil {
+			return err
+		}
+		return errors.Join(s.takeLayer(ctx, c, bufio.NewReaderSize(f, 1<<16), a), done())
 	}
 	return survey.Invalid("/kind", "%q is nothing that atlases exchange", c.Kind)
+}
+
+// aside copies a content into a file of its own, which goes with done.
+func aside(from io.Reader) (f *os.File, done func() error, err error) {
+	f, err = os.CreateTemp("", "holdfast-content-")
+	if err != nil {
+		return nil, nil, fmt.Errorf("make a file for the content: %w", err)
+	}
+	done = func() error { return errors.Join(f.Close(), os.Remove(f.Name())) }
+	n, err := io.Copy(f, io.LimitReader(from, mostContent+1))
+	if errors.Is(err, io.ErrUnexpectedEOF) {
+		err = fmt.Errorf("%w (%s)", errTorn, err)
+	}
+	if err == nil && n > mostContent {
+		err = survey.Invalid("", "the layer has more than %d GB; at most so much is exchanged", mostContent>>30)
+	}
+	if err == nil {
+		_, err = f.Seek(0, io.SeekStart)
+	}
+	if err != nil {
+		return nil, nil, errors.Join(err, done())
+	}
+	return f, done, nil
 }
 
 func (s *Store) takePhoto(ctx context.Context, c Content, from io.Reader, a Author) error {

@@ -1,10 +1,16 @@
 package sqlite_test
 
 import (
+	"bytes"
+	"context"
 	"encoding/json"
+	"fmt"
+	"io"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -94,6 +100,50 @@ func FuzzTake(f *testing.F) {
 		require.NoError(t, err)
 		require.Empty(t, r.Findings)
 	})
+}
+
+// slow is a sender who takes a break after every piece.
+type slow struct {
+	io.Reader
+	rest func()
+}
+
+func (s slow) Read(b []byte) (int, error) {
+	s.rest()
+	return s.Reader.Read(b[:min(len(b), 300)])
+}
+
+// While a layer comes in slowly, others write.
+func TestSlowSenderKeepsNobodyWaiting(t *testing.T) {
+	from := newAtlas(t)
+	l, err := from.AddLayer(t.Context(), gas(), sequence(awkward()...), officer)
+	require.NoError(t, err)
+	parcel, err := from.Parcel(t.Context(), sqlite.Mark{}, 0)
+	require.NoError(t, err)
+	content := sqlite.Content{Kind: sqlite.LayerContent, ID: "gas", SHA256: l.SHA256}
+	var whole bytes.Buffer
+	require.NoError(t, from.WriteContent(t.Context(), content, &whole))
+
+	t.Setenv("TMPDIR", t.TempDir())
+	s := newAtlas(t)
+	_, err = s.Take(t.Context(), parcel, officer)
+	require.NoError(t, err)
+	breaks := 0
+	sender := slow{&whole, func() {
+		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second) // else a failure would hang
+		defer cancel()
+		site := knoll()
+		breaks++
+		site.ID, site.Code = "", fmt.Sprint("KB", breaks)
+		_, err := s.PutSite(ctx, site, officer, anyRev)
+		require.NoError(t, err)
+	}}
+	require.NoError(t, s.TakeContent(t.Context(), content, sender, officer))
+	assert.Greater(t, breaks, 2)
+	got, err := s.Layer(t.Context(), "gas")
+	require.NoError(t, err)
+	assert.Equal(t, l, got)
+	assert.Empty(t, files(t, os.TempDir()), "nothing is left lying about")
 }
 
 func FuzzTakeContent(f *testing.F) {
