@@ -6,14 +6,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"html/template"
-	"io"
 	"mime"
 	"net/http"
 	"net/url"
-	"os"
 	"slices"
 	"strconv"
-	"time"
 
 	"github.com/go-chi/chi/v5"
 	"github.com/paulmach/orb"
@@ -362,22 +359,16 @@ func (s *Server) handleExport(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	f, err := os.CreateTemp("", "holdfast-export-")
+	f, discard, err := spare()
 	if err != nil {
-		s.fail(w, r, fmt.Errorf("export: %w", err))
+		s.fail(w, r, err)
 		return
 	}
-	defer func() {
-		_ = f.Close() // it was written, and is
-		_ = os.Remove(f.Name())
-	}()
+	defer discard()
 	done := func(int) error { return r.Context().Err() }
 	out, err := s.atlas.Export(r.Context(), f, atlas.Export{
 		Collection: q.Get("collection"), Bound: box, Where: first(q, "filter"), Format: format.Format, CRS: first(q, "crs"), Each: done,
 	})
-	if err == nil {
-		_, err = f.Seek(0, io.SeekStart)
-	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -387,8 +378,8 @@ func (s *Server) handleExport(w http.ResponseWriter, r *http.Request) {
 	h.Set("Content-Type", format.kind)
 	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": q.Get("collection") + "." + format.Ending}))
 	h.Set("Cache-Control", "no-store")
-	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(time.Hour)) // a large file on a slow line
-	if _, err := io.Copy(w, f); err != nil {
+	if err := hand(w, f); err != nil {
 		s.log.InfoContext(r.Context(), "write export", "error", err)
+		panic(http.ErrAbortHandler) // so that a part is not taken for the whole
 	}
 }

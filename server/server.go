@@ -70,6 +70,8 @@ type Server struct {
 	catalog  catalog
 	counts   counts
 	spool    *spool
+	handed   turns         // of contents handed to other stations
+	taken    turns         // and of those taken in
 	patience time.Duration // with counting what a filter matches
 	trial    sync.Mutex    // of a policy: one at a time
 
@@ -105,6 +107,7 @@ func New(c Config) (*Server, error) {
 		s.log = slog.New(slog.DiscardHandler)
 	}
 	s.spool = newSpool(s.now)
+	s.handed, s.taken = make(turns, contentsAtOnce), make(turns, contentsAtOnce)
 	s.magnetic = cmp.Or(c.Magnetic, magnetic.Default())
 	s.atlas = atlas.Atlas{Store: c.Store, Now: s.now, Magnetic: s.magnetic}
 	var err error

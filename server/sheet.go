@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"io"
 	"mime"
 	"net/http"
 	"net/url"
@@ -92,22 +93,37 @@ func (s *Server) handleBook(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	f, discard, err := spare()
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	defer discard()
 	if !s.booking.TryLock() {
 		w.Header().Set("Retry-After", "30")
 		s.fail(w, r, status(http.StatusServiceUnavailable, "Another book is being printed. Try again in half a minute."))
 		return
 	}
-	defer s.booking.Unlock()
+	if err := s.printBook(r, f, sites, paper); err != nil {
+		s.fail(w, r, fmt.Errorf("write book: %w", err))
+		return
+	}
 	h := w.Header()
 	h.Set("Content-Type", typePDF)
 	h.Set("Content-Disposition", `inline; filename="book.pdf"`)
 	h.Set("Cache-Control", cachePrivate)
-	out := bufio.NewWriterSize(w, 64<<10)
-	err = s.atlas.Book(r.Context(), out, sites, atlas.Print{Paper: paper, Address: s.addressOf(r)}, nil)
-	if err = errors.Join(err, out.Flush()); err != nil {
-		s.log.ErrorContext(r.Context(), "write book", "error", err)
+	if err := hand(w, f); err != nil {
+		s.log.InfoContext(r.Context(), "write book", "error", err)
 		panic(http.ErrAbortHandler) // half a book must not look whole
 	}
+}
+
+// printBook writes a book, with booking held.
+func (s *Server) printBook(r *http.Request, f io.Writer, sites []string, paper preplan.Paper) error {
+	defer s.booking.Unlock()
+	out := bufio.NewWriterSize(f, 64<<10)
+	err := s.atlas.Book(r.Context(), out, sites, atlas.Print{Paper: paper, Address: s.addressOf(r)}, nil)
+	return errors.Join(err, out.Flush())
 }
 
 // bookable tells whether sites can be printed as a book here.

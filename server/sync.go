@@ -144,9 +144,25 @@ func (s *Server) handleContent(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	ended, err := s.handed.begin(r.Context(), s.queueWait)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	defer ended()
+	f, discard, err := spare()
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	defer discard()
+	if err := s.store.WriteContent(r.Context(), c, f); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	w.Header().Set("Content-Type", "application/octet-stream")
 	w.Header().Set("Cache-Control", "no-store")
-	if err := s.store.WriteContent(r.Context(), c, w); err != nil {
+	if err := hand(w, f); err != nil {
 		s.log.InfoContext(r.Context(), "write content", "error", err)
 		panic(http.ErrAbortHandler) // so that a part is not taken for the whole
 	}
@@ -158,12 +174,21 @@ func (s *Server) handleContent(w http.ResponseWriter, r *http.Request) {
 func (s *Server) handleGive(w http.ResponseWriter, r *http.Request) {
 	err := s.writableNow()
 	if err == nil {
-		from := &patient{r.Body, http.NewResponseController(w), time.Hour} // a large layer takes its time to be written
-		err = s.store.TakeContent(r.Context(), contentOf(r), from, author(r))
+		err = s.give(w, r)
 	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	w.WriteHeader(http.StatusNoContent)
+}
+
+func (s *Server) give(w http.ResponseWriter, r *http.Request) error {
+	ended, err := s.taken.begin(r.Context(), s.queueWait)
+	if err != nil {
+		return err
+	}
+	defer ended()
+	from := &patient{r.Body, http.NewResponseController(w), time.Hour} // a large layer takes its time to be written
+	return s.store.TakeContent(r.Context(), contentOf(r), from, author(r))
 }
