@@ -28,9 +28,9 @@ type Match[T any] struct {
 // is added, changed, removed and unchanged, what looks like a duplicate within
 // a distance, and what is refused as it cannot be told which it is.
 //
-// A property that no record of the file has stays as it is on file, unless the
-// file has another part of what is never cut: a bearing does not keep the north
-// of another, nor a place the accuracy of another.
+// A property that no record of the file has stays as it is on file, unless it is
+// part of a statement that the file makes another: a bearing does not keep the
+// north of another, nor a place the accuracy of another.
 func MatchSites(r *Report, items, onFile []survey.Site, within geo.Length) (Match[survey.Site], error) {
 	return match(r, items, onFile, within, noun[survey.Site]{
 		by: "id, else the code", id: func(s survey.Site) string { return s.ID }, name: func(s survey.Site) string { return s.Code },
@@ -176,12 +176,11 @@ func which[T any](n noun[T], item T, byID map[string]int, byKey map[string][]int
 // given are the properties, under dotted names, that some record of a file has.
 type given struct {
 	names   map[string]bool
-	cut     map[string]bool // what is never cut, of which the file has a part
 	heights bool
 }
 
 func membersGiven[T any](items []T, n noun[T]) (given, error) {
-	g := given{names: map[string]bool{}, cut: map[string]bool{}}
+	g := given{names: map[string]bool{}}
 	for _, item := range items {
 		f, err := n.feature(item)
 		if err != nil {
@@ -193,9 +192,6 @@ func membersGiven[T any](items []T, n noun[T]) (given, error) {
 		}
 		for name := range leaves {
 			g.names[name] = true
-			if whole, _, _ := strings.Cut(name, "."); version.Whole(whole) {
-				g.cut[whole] = true
-			}
 		}
 		g.heights = g.heights || f.Geometry.Z != nil
 	}
@@ -225,9 +221,9 @@ func (g given) merge(now, was geojson.Feature) (geojson.Feature, Change, error) 
 		return now, change, err
 	}
 	moved := !orb.Equal(now.Geometry.Geometry, was.Geometry.Geometry)
+	other := g.restated(before, after, moved)
 	for name, value := range before {
-		whole, _, _ := strings.Cut(name, ".")
-		if _, has := after[name]; !has && !g.names[name] && !g.cut[whole] && !(moved && whole == "position") {
+		if _, has := after[name]; !has && !g.names[name] && !other[statement(name)] {
 			after[name] = value
 		}
 	}
@@ -261,6 +257,26 @@ func (g given) merge(now, was geojson.Feature) (geojson.Feature, Change, error) 
 		}
 	}
 	return now, change, nil
+}
+
+// restated are the properties that are one statement, of which a file gives a
+// part that is not as it is on file. A place is part of how well it is known.
+func (g given) restated(before, after map[string]json.RawMessage, moved bool) map[string]bool {
+	out := map[string]bool{"position": moved}
+	for name := range g.names {
+		was, had := before[name]
+		is, has := after[name]
+		if version.Whole(statement(name)) && (had != has || had && !sameValue(was, is)) {
+			out[statement(name)] = true
+		}
+	}
+	return out
+}
+
+// statement is the property that a dotted name is part of.
+func statement(name string) string {
+	property, _, _ := strings.Cut(name, ".")
+	return property
 }
 
 // thing is an item that may be a duplicate of another.

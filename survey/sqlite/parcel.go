@@ -10,8 +10,10 @@ import (
 	"holdfast/survey"
 )
 
-// ExchangeFormat is the form in which atlases hand each other their history.
-const ExchangeFormat = 1
+// ExchangeFormat is the form in which atlases hand each other their history, and
+// the rule by which they join it: another rule makes another item of the same
+// history.
+const ExchangeFormat = 2
 
 // Mark is a place in the history of an atlas. Its link tells whether the
 // history up to there is still the one that was seen.

@@ -44,7 +44,7 @@ func TestTakeRefuses(t *testing.T) {
 		spoil func(*sqlite.Parcel)
 		says  string
 	}{
-		"another format":        {func(p *sqlite.Parcel) { p.Format = 2 }, "same version"},
+		"another format":        {func(p *sqlite.Parcel) { p.Format = 3 }, "same version"},
 		"no atlas":              {func(p *sqlite.Parcel) { p.Atlas = "" }, "does not name an atlas"},
 		"an account":            {func(p *sqlite.Parcel) { p.Revisions[0].Collection = "people" }, "nothing that atlases exchange"},
 		"a time in words":       {func(p *sqlite.Parcel) { p.Revisions[0].At = "yesterday" }, "is no time"},
@@ -82,8 +82,8 @@ func FuzzTake(f *testing.F) {
 	whole, err := json.Marshal(offer(f))
 	require.NoError(f, err)
 	f.Add(whole)
-	f.Add([]byte(`{"format":1,"atlas":"x","from":{},"to":{"number":1},"revisions":[{"collection":"policies","id":"policy","at":"2026-05-04T12:00:00.000000Z","who":"x","verb":"create","after":"{\"version\":\"1\"}"}]}`))
-	f.Add([]byte(`{"format":1,"atlas":"x","revisions":[{"collection":"layers","id":"gas","at":"2026-05-04T12:00:00.000000Z","who":"x","verb":"create","after":"{\"id\":\"gas\",\"title\":\"G\",\"role\":\"water\",\"sha256\":\"00\"}"}]}`))
+	f.Add([]byte(`{"format":2,"atlas":"x","from":{},"to":{"number":1},"revisions":[{"collection":"policies","id":"policy","at":"2026-05-04T12:00:00.000000Z","who":"x","verb":"create","after":"{\"version\":\"1\"}"}]}`))
+	f.Add([]byte(`{"format":2,"atlas":"x","revisions":[{"collection":"layers","id":"gas","at":"2026-05-04T12:00:00.000000Z","who":"x","verb":"create","after":"{\"id\":\"gas\",\"title\":\"G\",\"role\":\"water\",\"sha256\":\"00\"}"}]}`))
 	s, err := sqlite.Open(f.Context(), filepath.Join(f.TempDir(), "atlas.db"), sqlite.Options{Create: true})
 	require.NoError(f, err)
 	f.Cleanup(func() { _ = s.Close() })

@@ -15,6 +15,12 @@ func build(is fields, order map[string]int) (json.RawMessage, error) {
 	root := map[string]any{}
 	lists := map[string][]string{} // members by the path of their list
 	for _, path := range sorted(is) {
+		if path == place {
+			if err := putPlaced(root, is[path]); err != nil {
+				return nil, err
+			}
+			continue
+		}
 		list, _, member := strings.Cut(path, "/"+inList)
 		if member {
 			lists[list] = append(lists[list], path)
@@ -36,6 +42,21 @@ func build(is fields, order map[string]int) (json.RawMessage, error) {
 		put(root, tokens(list), all)
 	}
 	return json.Marshal(root)
+}
+
+// putPlaced puts a place and how well it is known where each stands.
+func putPlaced(root map[string]any, value string) error {
+	var is placed
+	if err := json.Unmarshal([]byte(value), &is); err != nil {
+		return fmt.Errorf("join place: %w", err)
+	}
+	if is.Geometry != nil {
+		put(root, tokens(place), is.Geometry)
+	}
+	if is.Position != nil {
+		put(root, tokens(fix), is.Position)
+	}
+	return nil
 }
 
 func put(root map[string]any, at []string, v any) {

@@ -27,11 +27,35 @@ var named = map[string][]string{
 
 // whole are what is never cut, since one part means nothing without another:
 // a bearing without its north, a locate without its date, a signature without
-// what it says.
-var whole = []string{"/geometry", "/properties/pull", "/properties/buried_utilities", "/properties/overhead", "/properties/position", "/properties/review"}
+// what it says, a stage without its gauge.
+var whole = []string{place, fix, "/properties/pull", "/properties/buried_utilities", "/properties/overhead", "/properties/review", "/properties/water"}
+
+// Where something is and how well that is known stand apart in a document and
+// are one field, under the path of the place.
+const (
+	place = "/geometry"
+	fix   = "/properties/position"
+)
+
+// placed is the value of that field.
+type placed struct {
+	Geometry json.RawMessage `json:"geometry,omitempty"`
+	Position json.RawMessage `json:"position,omitempty"`
+}
+
+// bind makes one field of a place and how well it is known.
+func (f fields) bind() error {
+	is := placed{json.RawMessage(f[place]), json.RawMessage(f[fix])}
+	if len(is.Geometry)+len(is.Position) == 0 {
+		return nil
+	}
+	delete(f, fix)
+	return f.set(place, is)
+}
 
 // Whole tells whether a property of a site or point is never cut: one part of it
-// means nothing without another.
+// means nothing without another. How well a place is known - "position" - goes
+// with the place besides.
 func Whole(property string) bool { return slices.Contains(whole, "/properties/"+property) }
 
 // fields are the values of a document by their paths, each in one way of
@@ -57,11 +81,14 @@ func cut(doc json.RawMessage, finer bool) (fields, error) {
 	if err := d.Decode(&v); err != nil {
 		return nil, fmt.Errorf("read version: %w", err)
 	}
-	return out, out.add("", v, finer)
+	if err := out.add("", v, finer); err != nil || finer {
+		return out, err
+	}
+	return out, out.bind()
 }
 
 func (f fields) add(path string, v any, finer bool) error {
-	if slices.Contains(whole, path) && (!finer || path == "/geometry") {
+	if slices.Contains(whole, path) && (!finer || path == place) {
 		return f.set(path, v)
 	}
 	switch v := v.(type) {

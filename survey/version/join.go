@@ -58,7 +58,8 @@ type Rule struct {
 // force meanwhile is the value of the weightiest version: made on another
 // rather than on nothing, then later, then by name. An item that one version
 // takes out and another changes stays, as a conflict. Values that belong
-// together - a bearing and its north - are one field.
+// together - a bearing and its north, a place and how well it is known - are one
+// field.
 func Join(history []Made, rule Rule) (Joined, error) {
 	j := joiner{rule: rule, of: make(map[string]*node, len(history))}
 	newest := map[string]bool{}

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"slices"
@@ -14,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"holdfast/survey"
 	"holdfast/survey/version"
 )
 
@@ -71,6 +73,11 @@ func TestJoin(t *testing.T) {
 			made("b", 1, `{"pull":{"bearing_deg":48,"north":"magnetic"}}`, "a"),
 			made("c", 2, `{"pull":{"bearing_deg":41,"north":"true"}}`, "a"),
 		}, `{"pull":{"bearing_deg":41,"north":"true"}}`, []conflict{{"/properties/pull", []string{"c", "b"}}}},
+		{"a gauge and its zero are one", []version.Made{
+			made("a", 0, `{"water":{"gauge":"Mill","datum_m":230}}`),
+			made("b", 1, `{"water":{"gauge":"Weir","datum_m":230}}`, "a"),
+			made("c", 2, `{"water":{"gauge":"Mill","datum_m":228}}`, "a"),
+		}, `{"water":{"gauge":"Mill","datum_m":228}}`, []conflict{{"/properties/water", []string{"c", "b"}}}},
 		{"anchors by their ids", []version.Made{
 			made("a", 0, `{"anchors":[{"id":"T1","kind":"tree"},{"id":"T2","kind":"tree"}]}`),
 			made("b", 1, `{"anchors":[{"id":"T1","kind":"tree"},{"id":"T2","kind":"tree","diameter_mm":300},{"id":"T3","kind":"rock"}]}`, "a"),
@@ -130,6 +137,46 @@ func TestJoin(t *testing.T) {
 	assert.ErrorContains(t, err, "is not there")
 }
 
+// A place and how well it is known are one statement: the coordinates of one
+// do not get the accuracy of another, in whatever order they were written.
+// 0.1 m is 3.94 in and 6 m 19 ft 8 in, at 25.4 mm to the inch (NIST SP 811, appendix B.8).
+func TestJoinPlace(t *testing.T) {
+	at := func(name string, hour int, coordinates, properties string, on ...string) version.Made {
+		m := made(name, hour, properties, on...)
+		m.Doc = feature(coordinates, properties)
+		return m
+	}
+	const taped, handheld = `{"label":"A","position":{"accuracy_m":0.1,"source":"tape"}}`, `{"label":"A","position":{"accuracy_m":6,"source":"gnss"}}`
+	for _, hour := range []int{1, 3} {
+		got, err := version.Join([]version.Made{
+			at("a", 0, `[-91.2,44.6]`, taped),
+			at("b", 2, `[-91.3,44.6]`, taped, "a"), // moved
+			at("c", hour, `[-91.2,44.6]`, handheld, "a"),
+		}, version.Rule{})
+		require.NoError(t, err)
+		want, other := feature(`[-91.3,44.6]`, taped), feature(`[-91.2,44.6]`, handheld)
+		sides := []string{"44.6000000, -91.3000000, accuracy 4 in (0.10 m), source tape", "44.6000000, -91.2000000, accuracy 19 ft 8 in (6.00 m), source gnss"}
+		if hour == 3 {
+			want, other = other, want
+			slices.Reverse(sides)
+		}
+		assert.JSONEq(t, string(want), string(got.Doc))
+		require.Len(t, got.Conflicts, 1)
+		assert.Equal(t, "/geometry", got.Conflicts[0].Path)
+		require.Len(t, got.Conflicts[0].Sides, 2)
+		for i, side := range got.Conflicts[0].Sides {
+			assert.Equal(t, sides[i], version.Value(survey.UnitsUS, "/geometry", side.Value))
+		}
+		settled, err := version.With(got.Doc, map[string]json.RawMessage{"/geometry": got.Conflicts[0].Sides[1].Value})
+		require.NoError(t, err)
+		assert.JSONEq(t, string(other), string(settled))
+	}
+	alone, err := version.Join([]version.Made{at("a", 0, `[-91.2,44.6]`, taped), at("b", 1, `[-91.3,44.6]`, `{"label":"A"}`, "a"), at("c", 2, `[-91.2,44.6]`, `{"label":"C","position":{"accuracy_m":0.1,"source":"tape"}}`, "a")}, version.Rule{})
+	require.NoError(t, err)
+	assert.Empty(t, alone.Conflicts)
+	assert.JSONEq(t, string(feature(`[-91.3,44.6]`, `{"label":"C"}`)), string(alone.Doc), "a place that nobody said the accuracy of gets none")
+}
+
 func TestWith(t *testing.T) {
 	doc := feature(`[-91.2,44.6]`, `{"label":"A","anchors":[{"id":"T2"},{"id":"T1"}],"ground":{"class":"B"}}`)
 	got, err := version.With(doc, map[string]json.RawMessage{
@@ -137,6 +184,19 @@ func TestWith(t *testing.T) {
 	})
 	require.NoError(t, err)
 	assert.JSONEq(t, string(feature(`[-91.2,44.6]`, `{"label":"B","anchors":[{"id":"T2"},{"id":"T1","kind":"tree"}]}`)), string(got))
+}
+
+// thing is an item of the laws.
+type thing struct {
+	Geometry   any            `json:"geometry,omitempty"`
+	Properties map[string]any `json:"properties"`
+}
+
+// statements are what of a document is said in one breath.
+func statements(t require.TestingT, doc json.RawMessage) (place, water string) {
+	var v thing
+	require.NoError(t, json.Unmarshal(doc, &v))
+	return fmt.Sprint(v.Geometry, v.Properties["position"]), fmt.Sprint(v.Properties["water"])
 }
 
 // histories draws a history of an item in three places that exchange their
@@ -158,14 +218,26 @@ func histories(t *rapid.T) []version.Made {
 		require.NoError(t, err)
 		m := version.Made{Name: fmt.Sprintf("v%02d", i), On: now.Newest, At: monday.Add(time.Duration(rapid.IntRange(0, 5).Draw(t, "hour")) * time.Hour)}
 		if now.Doc == nil || rapid.IntRange(0, 5).Draw(t, "fate") > 0 {
-			var doc struct {
-				Properties map[string]any `json:"properties"`
-			}
+			var doc thing
 			if now.Doc != nil {
 				require.NoError(t, json.Unmarshal(now.Doc, &doc))
 			}
 			if doc.Properties == nil {
 				doc.Properties = map[string]any{}
+			}
+			switch rapid.IntRange(0, 3).Draw(t, "statement") { // a half is changed: the statement is another
+			case 0:
+				doc.Geometry = "by " + m.Name
+			case 1:
+				doc.Properties["position"] = "by " + m.Name
+			case 2:
+				water, _ := doc.Properties["water"].(map[string]any)
+				water = maps.Clone(water)
+				if water == nil {
+					water = map[string]any{}
+				}
+				water[rapid.SampledFrom([]string{"gauge", "datum_m"}).Draw(t, "half")] = "by " + m.Name
+				doc.Properties["water"] = water
 			}
 			for range rapid.IntRange(0, 2).Draw(t, "changes") {
 				doc.Properties[rapid.SampledFrom(keys).Draw(t, "key")] = fmt.Sprint("by ", m.Name)
@@ -182,7 +254,8 @@ func histories(t *rapid.T) []version.Made {
 }
 
 // Whatever order versions come in, the outcome is the same; and what the newest
-// versions say is in it, in force or as a side of a conflict.
+// versions say is in it, in force or as a side of a conflict. No statement is in
+// it that nobody made.
 func TestJoinLaws(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		history := histories(t)
@@ -211,12 +284,24 @@ func TestJoinLaws(t *testing.T) {
 				said += string(s.Value)
 			}
 		}
+		if want.Doc != nil {
+			place, water := statements(t, want.Doc)
+			var places, waters []string
+			for _, m := range history {
+				if m.Doc != nil {
+					a, b := statements(t, m.Doc)
+					places, waters = append(places, a), append(waters, b)
+				}
+			}
+			require.Contains(t, places, place)
+			require.Contains(t, waters, water)
+		}
 		for _, m := range history {
 			if !slices.Contains(want.Newest, m.Name) || m.Doc == nil {
 				continue
 			}
 			require.NotNil(t, want.Doc, "what someone changed last is there")
-			var doc struct{ Properties map[string]string }
+			var doc thing
 			require.NoError(t, json.Unmarshal(m.Doc, &doc))
 			for key, v := range doc.Properties {
 				if v == "by "+m.Name {
@@ -229,6 +314,7 @@ func TestJoinLaws(t *testing.T) {
 
 func FuzzJoin(f *testing.F) {
 	f.Add([]byte(`{"properties":{"anchors":[{"id":"T1"}],"tests":[1,1]}}`), []byte(`{"properties":{"anchors":[{"id":"T1","kind":"tree"}]}}`), []byte(`{"properties":{"hazards":["x"]}}`))
+	f.Add([]byte(`{"geometry":1,"properties":{"position":2}}`), []byte(`{"properties":3}`), []byte(`{"geometry":null,"properties":{"position":[4]}}`))
 	f.Add([]byte(`{"a":{"b":1}}`), []byte(`{"a":2}`), []byte(`{"a":[{"b":[]}]}`))
 	f.Fuzz(func(t *testing.T, a, b, c []byte) {
 		for _, doc := range [][]byte{a, b, c} {

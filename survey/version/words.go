@@ -123,7 +123,7 @@ func Value(u survey.Units, path string, value json.RawMessage) string {
 	}
 	key := last(path)
 	if key == "geometry" {
-		return place(u, value)
+		return placeOn(u, value)
 	}
 	var v any
 	if json.Unmarshal(value, &v) != nil {
@@ -189,8 +189,24 @@ func number(u survey.Units, key string, v float64) string {
 
 func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
-// place writes a geometry: a point by its position, others by their size.
-func place(u survey.Units, value json.RawMessage) string {
+// placeOn writes a place, and how well it is known where the value has that.
+func placeOn(u survey.Units, value json.RawMessage) string {
+	var is placed
+	if json.Unmarshal(value, &is) != nil || len(is.Geometry)+len(is.Position) == 0 {
+		return shape(u, value)
+	}
+	text := wording.NotRecorded
+	if is.Geometry != nil {
+		text = shape(u, is.Geometry)
+	}
+	if is.Position != nil {
+		text += ", " + Value(u, fix, is.Position)
+	}
+	return text
+}
+
+// shape writes a geometry: a point by its position, others by their size.
+func shape(u survey.Units, value json.RawMessage) string {
 	g, err := geojson.ParseGeometry(value)
 	if err != nil {
 		return string(value)
