@@ -56,9 +56,7 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	slices.SortStableFunc(judged, func(a, b atlas.Judged) int {
-		return slices.Index(answer.Verdicts, a.Answer.Verdict) - slices.Index(answer.Verdicts, b.Answer.Verdict)
-	})
+	slices.SortStableFunc(judged, func(a, b atlas.Judged) int { return answer.Compare(&a.Answer, &b.Answer) })
 	policy, err := s.store.Policy(r.Context())
 	if err != nil {
 		s.fail(w, r, err)

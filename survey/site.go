@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"github.com/paulmach/orb"
@@ -78,13 +79,21 @@ func (r Review) Same(o Review) bool {
 		aKnown == bKnown && a.Equal(b) && dueKnown == otherKnown && due.Equal(other)
 }
 
-// Overtaken tells whether a survey made at a time, if any is recorded, was made
-// on a later day than the signature: nobody vouched for it.
-func (r Review) Overtaken(by Opt[time.Time]) bool {
+// Overtaken tells whether a point of the site was surveyed, or its ground or an
+// anchor of it tested, on a later day than the signature: nobody vouched for
+// that.
+func (r Review) Overtaken(p *Point) bool {
 	signed, ok := r.At.Get()
-	surveyed, known := by.Get()
-	const day = 24 * time.Hour
-	return r.State == Signed && ok && known && surveyed.UTC().Truncate(day).After(signed)
+	if r.State != Signed || !ok {
+		return false
+	}
+	later := func(at Opt[time.Time]) bool {
+		t, known := at.Get()
+		return known && t.UTC().Truncate(24*time.Hour).After(signed)
+	}
+	return later(p.SurveyedAt) ||
+		slices.ContainsFunc(p.PullTests, func(t PullTest) bool { return later(t.At) }) ||
+		slices.ContainsFunc(p.Ground.Tests, func(t GroundTest) bool { return later(t.At) })
 }
 
 // Check lists what is wrong with a review that is made, or changed, at a moment;

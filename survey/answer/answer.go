@@ -65,7 +65,10 @@ type Need struct {
 	WebbingPieces int                    `json:"webbing_pieces"`
 	WebbingM      geo.Length             `json:"webbing_m"`
 	RopeM         survey.Opt[geo.Length] `json:"rope_m,omitzero"` // to the foot of the slope, anchor to toe
-	Short         []string               `json:"short,omitempty"`
+	// RopeBackM is how much of it an anchor found away from the point takes more
+	// than one at the point; unknown when its distance is.
+	RopeBackM survey.Opt[geo.Length] `json:"rope_back_m,omitzero"`
+	Short     []string               `json:"short,omitempty"`
 }
 
 // Option is one ranked answer: a main anchor and, where one exists, an
@@ -107,8 +110,13 @@ type Reading struct {
 type If struct {
 	Moisture survey.Moisture     `json:"moisture"`
 	Class    survey.GroundClass  `json:"class"`
-	Verdict  Verdict             `json:"verdict"`
-	Ratio    survey.Opt[float64] `json:"ratio,omitzero"` // the greatest of any anchor with that verdict
+	Verdict  Verdict             `json:"verdict"`        // of the best anchor then, which may be another
+	Ratio    survey.Opt[float64] `json:"ratio,omitzero"` // of it
+	Anchor   string              `json:"anchor,omitempty"`
+	// SameVerdict and SameRatio are those of the anchor that ranks first now, as
+	// it is: "" when nothing ranks.
+	SameVerdict Verdict             `json:"same_verdict,omitempty"`
+	SameRatio   survey.Opt[float64] `json:"same_ratio,omitzero"`
 }
 
 // Answer is everything the engine says of one point. Its slices may be shared

@@ -45,7 +45,7 @@ func (w *working) setCommon() {
 		return // the others decide no verdict
 	}
 	m.accuracy, m.ages, m.aged, m.review = w.accuracyCheck(), w.layersCheck(), w.ageCheck(), w.reviewCheck()
-	m.rope = w.ropeCheck()
+	m.rope = w.ropeCheck(w.ropeNeeded(0))
 }
 
 // Titles of checks that speak of the survey rather than of the ground.
@@ -58,6 +58,7 @@ const (
 const (
 	sharingTitle = "sharing the load"
 	kitTitle     = "kit carried"
+	waterTitle   = "water"
 )
 
 // mostChecks is at least the number of checks of one anchor, besides those of
@@ -184,7 +185,7 @@ func (w *working) sharingCheck(count int) Check {
 	case known == "":
 		return minor(notRun(title, "measure from the point to the crest", t.end()))
 	case d < reach-fine:
-		return minor(failed(title, w.t.f("set the rigs back %.1f m more", (reach-d).Metres()), t.s("; the crest is only ").length(d).s(" away").end()))
+		return minor(failed(title, w.t.f("set the rigs back %s more", lengthWords(w.t.units, reach-d)), t.s("; the crest is only ").length(d).s(" away").end()))
 	}
 	return minor(passed(title, t.end()))
 }
@@ -230,8 +231,8 @@ func (w *working) reviewCheck() Check {
 	switch {
 	case r.State == survey.Signed && ok && due.Before(w.in.AsOf):
 		return minor(failed(title, "review and sign the site again", w.t.f("signed, but review was due %s", due.Format(time.DateOnly))))
-	case r.Overtaken(w.in.Point.SurveyedAt):
-		return minor(failed(title, "review and sign the site again", "the point was surveyed after the site was signed"))
+	case r.Overtaken(&w.in.Point):
+		return minor(failed(title, "review and sign the site again", "the point was surveyed or tested after the site was signed"))
 	case r.State == survey.Signed:
 		return minor(passed(title, w.t.s("signed by ").s(orUnknown(r.By)).end()))
 	case r.State == survey.Reviewed:
@@ -249,13 +250,14 @@ func (w *working) kitCheck(n *Need) Check {
 	return minor(passed(title, "the stakes, drivers, webbing and people at hand are enough"))
 }
 
-func (w *working) ropeCheck() Check {
+// ropeCheck holds the rope needed against the longest at hand.
+func (w *working) ropeCheck(needed survey.Opt[geo.Length]) Check {
 	const title = "rope to the toe"
 	have := w.rope()
-	need, ok := w.ropeNeeded().Get()
+	need, ok := needed.Get()
 	switch {
 	case !ok:
-		return minor(notRun(title, "record the slope, the height and the setback", "its length is not known"))
+		return minor(notRun(title, "record the slope, the height, the setback and how far the anchor stands", "its length is not known"))
 	case need > have+fine:
 		return minor(failed(title, "bring a longer rope", w.t.length(need).s(" needed; the longest carried is ").length(have).end()))
 	}

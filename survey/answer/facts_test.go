@@ -148,12 +148,52 @@ func TestRopeToTheToe(t *testing.T) {
 	assert.True(t, find(t, o.Main, "rope to the toe").Passed)
 }
 
+// source: trigonometry. The edge is 3 m in front of the point along the pull of
+// 214°; a tree right behind the point adds its distance, one off to the side
+// the way to the same place on the edge less the point's own 3 m.
+func TestRopeFromAnAnchorBehind(t *testing.T) {
+	tree := func(id string, bearing, distance float64) survey.Anchor {
+		return survey.Anchor{
+			ID: id, Kind: survey.KindTree, Condition: "living", DiameterMM: survey.Known(400.), RatedKN: survey.Known(60.), Evidence: survey.TestedHere,
+			BearingDeg: survey.Known(geo.Bearing(bearing)), DistanceM: survey.Known(geo.Length(distance)),
+		}
+	}
+	p := firm()
+	blind := tree("far", 0, 40)
+	blind.BearingDeg = survey.Opt[geo.Bearing]{}
+	lost := tree("lost", 0, 0)
+	lost.DistanceM = survey.Opt[geo.Length]{}
+	p.Anchors = []survey.Anchor{tree("behind", 34, 22), tree("side", 124, 4), blind, lost}
+	alone := ask(t, p, func(in *answer.Input) { in.Carried.RopeM = survey.Known(geo.Length(30)) })
+	plain := 3 + 6/math.Sin(35*math.Pi/180) + 3
+	for id, back := range map[string]float64{"behind": 22, "side": 5 - 3, "far": 40} {
+		o := option(t, alone, id)
+		if o.Belay != nil && o.Belay.Anchor.ID != "" {
+			b := map[string]float64{"behind": 22, "side": 2, "far": 40}[o.Belay.Anchor.ID]
+			back = math.Max(back, b)
+		}
+		rope, ok := o.Kit.RopeM.Get()
+		require.True(t, ok, id)
+		assert.InDelta(t, plain+back, rope.Metres(), 1e-3, id)
+		assert.Equal(t, plain+back <= 30, find(t, o.Main, "rope to the toe").Passed, id)
+	}
+	o := option(t, alone, "lost")
+	assert.False(t, o.Kit.RopeM.Known(), "its distance is not recorded")
+	assert.False(t, find(t, o.Main, "rope to the toe").Ran)
+}
+
 func TestIfItIsWetTonight(t *testing.T) {
 	a := ask(t, firm())
 	require.Len(t, a.Ifs, 2)
 	wet, under := a.Ifs[0], a.Ifs[1]
 	// 1.75 tsf halves to 0.875: Type B; under water every soil is C.
-	assert.Equal(t, answer.If{Moisture: survey.Wet, Class: survey.ClassB, Verdict: answer.Holds, Ratio: wet.Ratio}, wet)
+	require.Equal(t, "two 3-2-1 rigs", a.Options[0].Main.Anchor.Name())
+	same, _ := wet.SameRatio.Get()
+	assert.InDelta(t, 2*4000*0.5/600, same, 1e-9, "the rigs that rank first, at half the rating")
+	assert.Equal(t, answer.If{
+		Moisture: survey.Wet, Class: survey.ClassB, Verdict: answer.Holds, Ratio: wet.Ratio, Anchor: "three 3-2-1 rigs",
+		SameVerdict: answer.Short, SameRatio: wet.SameRatio,
+	}, wet)
 	r, _ := wet.Ratio.Get()
 	assert.InDelta(t, 10, r, 1e-9, "three 3-2-1 rigs at half the rating")
 	assert.Equal(t, survey.ClassC, under.Class)

@@ -96,7 +96,8 @@ func (e *Engine) Brief(in Input) (Brief, error) {
 	if err := w.begin(); err != nil {
 		return Brief{}, err
 	}
-	return w.best()
+	b, _, err := w.best()
+	return b, err
 }
 
 // Sharing is the load-sharing curve of a rig at the point, by its pattern. It
@@ -267,6 +268,31 @@ func rank[T comparable](list []T, v T) int {
 	return len(list)
 }
 
+// again judges an anchor of another answer as it is.
+func (w *working) again(was *rig.Anchor) (Verdict, survey.Opt[float64], error) {
+	var c candidate
+	for i := range w.e.book.Rigs {
+		r := &w.e.book.Rigs[i]
+		if was.Kind != survey.KindRig || r.Name != was.Rig {
+			continue
+		}
+		a, err := w.e.book.Figure(r, &w.cond)
+		if err != nil {
+			return "", survey.Opt[float64]{}, err
+		}
+		a = a.Times(max(was.Count, 1))
+		w.drive(&c, r, &a, 0, "", nil)
+		return c.Verdict, c.Ratio, nil
+	}
+	for i := range w.in.Point.Anchors {
+		if was.Kind != survey.KindRig && w.in.Point.Anchors[i].ID == was.ID {
+			w.judgeFound(&c, i)
+			return c.Verdict, c.Ratio, nil
+		}
+	}
+	return "", survey.Opt[float64]{}, nil
+}
+
 // whatIfWetter judges the point again in wetter ground.
 func (w *working) whatIfWetter() error {
 	now := rank(survey.Moistures, w.tonight)
@@ -285,11 +311,20 @@ func (w *working) whatIfWetter() error {
 			t: text{mute: true}, a: Answer{LoadCase: w.a.LoadCase, Pull: w.a.Pull},
 		}
 		v.setGround()
-		b, err := v.best()
+		b, anchor, err := v.best()
 		if err != nil {
 			return err
 		}
-		w.a.Ifs = append(w.a.Ifs, If{Moisture: m, Class: b.Class, Verdict: b.Verdict, Ratio: b.Ratio})
+		one := If{Moisture: m, Class: b.Class, Verdict: b.Verdict, Ratio: b.Ratio}
+		if !w.t.mute {
+			one.Anchor = anchor.Name()
+		}
+		if best, ok := w.a.Best(); ok {
+			if one.SameVerdict, one.SameRatio, err = v.again(&best.Main.Anchor); err != nil {
+				return err
+			}
+		}
+		w.a.Ifs = append(w.a.Ifs, one)
 	}
 	return nil
 }

@@ -48,7 +48,7 @@ func (w *working) setbackCheck() Check {
 	case how == "":
 		return notRun(title, "measure from the point to the crest", "the distance to the crest is not recorded")
 	case d < need-fine:
-		return failed(title, w.t.f("set the front stake back %.1f m more", (need-d).Metres()), w.t.length(d).s(" ").s(how).s("; ").length(need).s(" is needed").end())
+		return failed(title, w.t.f("set the front stake back %s more", lengthWords(w.t.units, need-d)), w.t.length(d).s(" ").s(how).s("; ").length(need).s(" is needed").end())
 	}
 	if layer, ok := w.in.Around.Setback.Get(); ok && how == "surveyed" && layer < need-fine {
 		return notRun(title, "measure again: the crest layer puts the crest closer", w.t.length(d).s(" surveyed, but ").length(layer).s(" by the bank crest layer").end())
@@ -221,7 +221,7 @@ func (w *working) overheadCheck(c *candidate) Check {
 }
 
 func (w *working) waterCheck(c *candidate) Check {
-	const title = "water"
+	const title = waterTitle
 	if n := w.touched(c, survey.RoleWater, 0); n != nil {
 		return failed(title, "move the anchor out of the water", w.t.s("the anchor stands in water on file (").s(n.Dated()).s(")").end())
 	} else if c != nil {

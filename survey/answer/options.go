@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"holdfast/geo"
+	"holdfast/geo/tangent"
 	"holdfast/survey"
 	"holdfast/survey/rig"
 )
@@ -51,23 +52,25 @@ func (w *working) options() error {
 	return nil
 }
 
-// best is the best verdict of any anchor, and the greatest ratio with it.
-func (w *working) best() (Brief, error) {
+// best is the best verdict of any anchor, the greatest ratio with it, and the
+// anchor that has them.
+func (w *working) best() (Brief, rig.Anchor, error) {
 	out := Brief{Class: w.a.Ground.Class, Verdict: Unknown}
+	var anchor rig.Anchor
 	first := true
 	take := func(c *candidate) {
 		r, _ := c.Ratio.Get()
 		was, _ := out.Ratio.Get()
 		if better := rank(Verdicts, c.Verdict) - rank(Verdicts, out.Verdict); first || better < 0 {
-			first, out.Verdict, out.Ratio = false, c.Verdict, c.Ratio
+			first, out.Verdict, out.Ratio, anchor = false, c.Verdict, c.Ratio, c.Anchor
 		} else if better == 0 && c.Ratio.Known() && (!out.Ratio.Known() || r > was) {
-			out.Ratio = c.Ratio
+			out.Ratio, anchor = c.Ratio, c.Anchor
 		}
 	}
 	var c candidate
 	for i := range w.e.book.Rigs {
 		if err := w.rig(&c, i); err != nil {
-			return out, err
+			return out, anchor, err
 		}
 		take(&c)
 	}
@@ -75,7 +78,7 @@ func (w *working) best() (Brief, error) {
 		w.judgeFound(&c, i)
 		take(&c)
 	}
-	return out, nil
+	return out, anchor, nil
 }
 
 // rig places the fewest equal rigs of a pattern that reach the required ratio,
@@ -211,7 +214,11 @@ func (w *working) option(main, belay *candidate) Option {
 	o.Minutes = int(math.Ceil(minutes - fine))
 	o.Kit.Short = w.lacking(&o)
 	o.Main = main.Placed
-	o.Main.Checks = append(o.Main.Checks, w.kitCheck(&o.Kit), w.common.rope)
+	rope := w.common.rope
+	if back, ok := o.Kit.RopeBackM.Get(); !ok || back > 0 {
+		rope = w.ropeCheck(o.Kit.RopeM)
+	}
+	o.Main.Checks = append(o.Main.Checks, w.kitCheck(&o.Kit), rope)
 	if belay != nil {
 		o.Belay = &belay.Placed
 	}
@@ -221,7 +228,10 @@ func (w *working) option(main, belay *candidate) Option {
 
 // need counts the kit.
 func (w *working) need(main, belay *candidate) Need {
-	n := Need{RopeM: w.ropeNeeded()}
+	n := Need{RopeBackM: w.back(main, belay)}
+	if back, ok := n.RopeBackM.Get(); ok {
+		n.RopeM = w.ropeNeeded(back)
+	}
 	for _, c := range []*candidate{main, belay} {
 		if c == nil || c.form == nil {
 			continue
@@ -237,12 +247,38 @@ func (w *working) need(main, belay *candidate) Need {
 // spare is the rope that tying in and working takes.
 const spare = 3 * geo.Metre
 
-// ropeNeeded is the rope from the anchor over the edge to the foot of the slope.
-func (w *working) ropeNeeded() survey.Opt[geo.Length] {
+// ropeNeeded is the rope from the anchor over the edge to the foot of the
+// slope; back is what it takes more than from the point.
+func (w *working) ropeNeeded(back geo.Length) survey.Opt[geo.Length] {
 	if d, ok := w.toToe().Get(); ok {
-		return survey.Known(d + spare)
+		return survey.Known(d + spare + back)
 	}
 	return survey.Opt[geo.Length]{}
+}
+
+// back is how much more rope the further of two anchors takes than the point
+// itself: the way from an anchor found to the edge in front of the point, less
+// the point's own. A rig stands at the point or beside it. Without its bearing
+// an anchor is taken to stand right behind; without its distance it is not
+// known.
+func (w *working) back(anchors ...*candidate) survey.Opt[geo.Length] {
+	var most geo.Length
+	for _, c := range anchors {
+		if c == nil || c.form != nil {
+			continue
+		}
+		d, ok := c.away.Get()
+		if !ok {
+			return survey.Opt[geo.Length]{}
+		}
+		pull, aimed := w.a.Pull.TrueDeg.Get()
+		edge, how := w.setback()
+		if c.located && aimed && how != "" {
+			d = max(0, c.found.To(tangent.Along(pull, edge))-edge)
+		}
+		most = max(most, d)
+	}
+	return survey.Known(most)
 }
 
 // lacking lists what is at hand too little of.

@@ -16,10 +16,11 @@ type candidate struct {
 	Placed
 	form    *rig.Form // of a rig; nil for an anchor found at the point
 	stand   rig.Stand
-	found   tangent.XY // of an anchor found: where it is
-	located bool       // its place is known
-	turned  geo.Angle  // how far its pull is turned from the point's
-	short   string     // how many rigs would do, or that none would
+	found   tangent.XY             // of an anchor found: where it is
+	located bool                   // its place is known
+	away    survey.Opt[geo.Length] // of an anchor found: how far from the point
+	turned  geo.Angle              // how far its pull is turned from the point's
+	short   string                 // how many rigs would do, or that none would
 	words   *figureWords
 }
 
@@ -160,6 +161,7 @@ func (w *working) lay(c *candidate) {
 func (w *working) locate(c *candidate, a *survey.Anchor) (known bool) {
 	az, okA := a.BearingDeg.Get()
 	d, okD := a.DistanceM.Get()
+	c.away = a.DistanceM
 	if !okA || !okD {
 		return false
 	}

@@ -29,7 +29,7 @@ func TestSignOff(t *testing.T) {
 		{"reviewed", survey.Review{State: survey.Reviewed}, false, "not signed"},
 		{"signed after the survey", survey.Review{State: survey.Signed, By: "R. Vale", At: day(4, 2)}, true, "R. Vale"},
 		{"signed on the day of the survey", survey.Review{State: survey.Signed, By: "R. Vale", At: day(4, 1)}, true, "R. Vale"},
-		{"surveyed after the signature", survey.Review{State: survey.Signed, By: "R. Vale", At: day(3, 31)}, false, "surveyed after"},
+		{"surveyed after the signature", survey.Review{State: survey.Signed, By: "R. Vale", At: day(3, 31)}, false, "surveyed or tested after"},
 		{"review overdue", survey.Review{State: survey.Signed, By: "R. Vale", At: day(4, 2), Due: day(5, 1)}, false, "2026-05-01"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

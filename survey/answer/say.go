@@ -95,8 +95,8 @@ func (w *working) say() {
 }
 
 // reservations adds to "holds" what does not decide the verdict and must not be
-// missed: a class nobody tested, no room to lead rigs together, kit that is not
-// carried, a survey that is old or of no date.
+// missed: a class nobody tested, no room to lead rigs together, water that
+// reaches the point, kit that is not carried, a survey that is old or of no date.
 func (w *working) reservations(t *text, p *Placed) {
 	if w.a.Ground.Assumed && p.Anchor.Kind == survey.KindRig {
 		t.s(" But the ground class is as written, with no test behind it.")
@@ -110,6 +110,10 @@ func (w *working) reservations(t *text, p *Placed) {
 		case sharingTitle:
 			if c.Ran {
 				t.s(" First ").s(c.Fix).s(", for room to lead the rigs together.")
+			}
+		case waterTitle:
+			if c.Ran {
+				t.s(" But ").s(c.Message).s(".")
 			}
 		case kitTitle:
 			t.s(" But it takes more than is carried: ").s(c.Message).s(".")

@@ -116,6 +116,14 @@ func (t *text) force(n float64, round func(float64) float64) *text {
 	return t.significant(f.Pounds(), round).s(" lbf (").significant(f.Kilonewtons(), round).s(" kN)")
 }
 
+// lengthWords is length on its own, for a piece of another sentence.
+func lengthWords(u survey.Units, l geo.Length) string {
+	if u == survey.UnitsSI {
+		return fmt.Sprintf("%.1f m", l.Metres())
+	}
+	return fmt.Sprintf("%.1f ft (%.1f m)", l.Feet(), l.Metres())
+}
+
 // length writes a length to a tenth of a foot or a decimetre, in the
 // department's units with SI beside US customary.
 func (t *text) length(l geo.Length) *text {

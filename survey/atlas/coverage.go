@@ -9,6 +9,7 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey"
+	"holdfast/survey/answer"
 	"holdfast/survey/coverage"
 	"holdfast/survey/sqlite"
 )
@@ -55,7 +56,7 @@ func (a Atlas) usable(ctx context.Context, set setting, ask Ask, progress func(d
 		if err != nil {
 			return nil, fmt.Errorf("judge point %s %s: %w", site.Code, row.Item.Label, err)
 		}
-		out = append(out, coverage.Anchor{Point: row.Item, Site: site.Code, Pull: ans.Pull.TrueDeg, Verdict: ans.Verdict})
+		out = append(out, coverage.Anchor{Point: row.Item, Site: site.Code, Pull: ans.Pull.TrueDeg, Verdict: ans.Verdict, Back: backOf(ans)})
 		if progress != nil {
 			progress(i+1, len(rows))
 		}
@@ -118,4 +119,17 @@ func lineName(f survey.LayerFeature) string {
 		return fmt.Sprintf("%s %s", f.Layer, f.ID)
 	}
 	return props.Name
+}
+
+// backOf is how much more rope the best anchor of an answer takes than one at
+// the point; more than any rope where its distance is not recorded.
+func backOf(a answer.Answer) geo.Length {
+	best, ok := a.Best()
+	if !ok {
+		return 0
+	}
+	if back, known := best.Kit.RopeBackM.Get(); known {
+		return back
+	}
+	return 2 * mostRope
 }

@@ -38,6 +38,7 @@ type Anchor struct {
 	Site    string // code
 	Pull    survey.Opt[geo.Bearing]
 	Verdict answer.Verdict
+	Back    geo.Length // how much more rope its anchor takes than one at the point
 }
 
 // Crest is one bank crest line.
@@ -237,7 +238,7 @@ func (u *usable) reaches(at orb.Point, sector geo.Angle, rope geo.Length) bool {
 	if level > rope || level == 0 {
 		return false
 	}
-	if r, _ := near.RopeTo(u.Point, level); r > rope {
+	if r, _ := near.RopeTo(u.Point, level); r+u.Back > rope {
 		return false
 	}
 	off := math.Abs(float64(pull.Off(geo.NewBearing(math.Atan2(x, y) * 180 / math.Pi))))

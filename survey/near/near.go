@@ -41,7 +41,7 @@ type Found struct {
 	Lon        float64                 `json:"lon"`
 	Lat        float64                 `json:"lat"`
 	DistanceM  geo.Length              `json:"distance_m"`            // level, from the point to the casualty
-	RopeM      geo.Length              `json:"rope_m"`                // along the ground, with what knots and edge take
+	RopeM      geo.Length              `json:"rope_m"`                // along the ground from the anchor, with what knots and edge take
 	BearingDeg survey.Opt[geo.Bearing] `json:"bearing_deg,omitzero"`  // true, from the point to the casualty
 	OffAxisDeg survey.Opt[float64]     `json:"off_axis_deg,omitzero"` // from the pull bearing, clockwise positive
 	InSector   bool                    `json:"in_sector"`
@@ -85,7 +85,9 @@ func Judge(e *answer.Engine, q Question, in answer.Input) (f Found, ok bool, err
 	if err != nil {
 		return f, false, fmt.Errorf("judge %s %s: %w", f.Site, f.Label, err)
 	}
-	f.take(a)
+	if !f.take(a, q.Rope) {
+		return f, false, nil
+	}
 	f.say()
 	return f, true, nil
 }
@@ -121,11 +123,38 @@ func (f *Found) ask(e *answer.Engine, in answer.Input, bearing geo.Bearing) (ans
 	return e.For(in)
 }
 
-func (f *Found) take(a answer.Answer) {
+// take keeps the best option from which the rope reaches, with everything that
+// is to be said against it; ok is false when it reaches from none. An anchor
+// whose distance from the point is not recorded is not known to be reached.
+func (f *Found) take(a answer.Answer, rope geo.Length) (ok bool) {
 	f.Verdict = a.Verdict
-	if best, ok := a.Best(); ok {
-		f.Ratio, f.Anchor = best.GoverningRatio, best.Summary
+	if len(a.Options) == 0 {
+		return true
 	}
+	for i := range a.Options {
+		o := &a.Options[i]
+		back, known := o.Kit.RopeBackM.Get()
+		if f.RopeM+back > rope {
+			continue
+		}
+		f.RopeM += back
+		f.Verdict, f.Ratio, f.Anchor = o.Verdict, o.GoverningRatio, o.Summary
+		if !known {
+			f.Verdict = answer.Unknown
+			f.Doubts = append(f.Doubts, "how far the anchor stands from the point is not recorded: the rope is not known to reach")
+		}
+		if o.Belay == nil {
+			f.Doubts = append(f.Doubts, "no independent belay anchor")
+		}
+		f.Doubts = append(f.Doubts, o.Kit.Short...)
+		for _, c := range o.Main.Checks {
+			if !(c.Ran && c.Passed) && c.Title != "kit carried" && c.Title != "rope to the toe" {
+				f.Doubts = append(f.Doubts, c.Title+": "+c.Message)
+			}
+		}
+		return true
+	}
+	return false
 }
 
 // RopeTo returns the rope from the point to a casualty at a level distance:
@@ -217,6 +246,17 @@ func (f *Found) say() {
 		s += fmt.Sprintf("; surveyed %d days ago", d)
 	} else {
 		s += "; survey date not known"
+	}
+	const most = 3
+	for i, d := range f.Doubts {
+		switch {
+		case i == 0:
+			s += ". But " + d
+		case i < most:
+			s += "; " + d
+		case i == most:
+			s += fmt.Sprintf("; and %d more", len(f.Doubts)-most)
+		}
 	}
 	f.Sentence = s + "."
 }

@@ -135,13 +135,13 @@ func (a *arranger) banners() (out []string, short string) {
 	case survey.Signed:
 		var since []string
 		for _, p := range a.Points {
-			if r.Overtaken(p.Point.SurveyedAt) {
+			if r.Overtaken(&p.Point) {
 				since = append(since, label(p.Point))
 			}
 		}
 		if len(since) > 0 {
-			out = append(out, "NOT SIGNED FOR: "+names(since)+" surveyed after the site was signed.")
-			state = append(state, "surveyed since it was signed")
+			out = append(out, "NOT SIGNED FOR: "+names(since)+" surveyed or tested after the site was signed.")
+			state = append(state, "newer than signature")
 		}
 		if due, ok := r.Due.Get(); ok && due.Before(a.PrintedAt) {
 			out = append(out, "SIGN-OFF OVERDUE: review was due "+wording.Date(due)+".")
@@ -237,26 +237,15 @@ type candidate struct {
 }
 
 // ranked returns the first option of every point for the usual load, best
-// first: by verdict, then those whose kit is carried, ratio up to the required
-// one, effort, then as given. Within a point the engine has ranked already.
+// first, then as given. Within a point the engine has ranked already.
 func (a *arranger) ranked(usual string) (all []candidate) {
 	for i, p := range a.Points {
 		if o, ok := p.Answer.Best(); ok && p.Answer.LoadCase.ID == usual {
 			all = append(all, candidate{i, o})
 		}
 	}
-	key := func(c candidate) (int, float64, int) {
-		r, _ := c.option.GoverningRatio.Get()
-		rank := 2 * verdictRank(c.option.Verdict)
-		if len(c.option.Kit.Short) > 0 {
-			rank++
-		}
-		return rank, min(r, a.Points[c.point].Answer.RequiredRatio), c.option.People * c.option.Minutes
-	}
 	slices.SortStableFunc(all, func(x, y candidate) int {
-		vx, rx, ex := key(x)
-		vy, ry, ey := key(y)
-		return cmp.Or(cmp.Compare(vx, vy), cmp.Compare(ry, rx), cmp.Compare(x.option.Unbelayed(), y.option.Unbelayed()), cmp.Compare(ex, ey))
+		return answer.Compare(&a.Points[x.point].Answer, &a.Points[y.point].Answer)
 	})
 	return all
 }

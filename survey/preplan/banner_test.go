@@ -35,7 +35,7 @@ func TestVouchedFor(t *testing.T) {
 	s = preplan.Arrange(in)
 	assert.Equal(t, []string{
 		"NOT SETTLED: two stations recorded the site, A1 differently; only one version is printed here.",
-		"NOT SIGNED FOR: A2 surveyed after the site was signed.",
+		"NOT SIGNED FOR: A2 surveyed or tested after the site was signed.",
 	}, s.Banners)
-	assert.Equal(t, "not settled, surveyed since it was signed", s.State)
+	assert.Equal(t, "not settled, newer than signature", s.State)
 }

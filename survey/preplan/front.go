@@ -113,7 +113,14 @@ func (a *arranger) choice(c candidate) Choice {
 	if o.Belay != nil {
 		title += ", belay on " + o.Belay.Anchor.Name()
 	}
-	out := Choice{Verdict: o.Verdict, Title: label(p.Point) + ": " + clip(title, 120), Pull: pullWords(p.Answer.Pull)}
+	title = clip(title, 120)
+	if o.Belay == nil {
+		title += " - NO BELAY"
+	}
+	if len(o.Kit.Short) > 0 {
+		title += " - KIT SHORT"
+	}
+	out := Choice{Verdict: o.Verdict, Title: label(p.Point) + ": " + title, Pull: pullWords(p.Answer.Pull)}
 	at := p.Point.Position
 	if l := o.Main.Layout; l != nil {
 		at = l.Front()

@@ -129,12 +129,22 @@ func ifs(a answer.Answer) (s string) {
 		return s
 	}
 	for _, i := range a.Ifs {
-		s += fmt.Sprintf("; if %s tonight: class %s, %s", i.Moisture, cmp.Or(string(i.Class), wording.Unknown), verdictWord(i.Verdict))
-		if r, ok := i.Ratio.Get(); ok {
-			s += " " + wording.Ratio(r)
+		s += fmt.Sprintf("; if %s tonight: class %s", i.Moisture, cmp.Or(string(i.Class), wording.Unknown))
+		if i.SameVerdict != "" {
+			s += ", this anchor " + verdictWord(i.SameVerdict) + ratioAfter(i.SameRatio)
+		}
+		if i.Anchor != "" && (i.SameVerdict != i.Verdict || i.SameRatio != i.Ratio) {
+			s += ", the best then " + i.Anchor + " " + verdictWord(i.Verdict) + ratioAfter(i.Ratio)
 		}
 	}
 	return s
+}
+
+func ratioAfter(r survey.Opt[float64]) string {
+	if v, ok := r.Get(); ok {
+		return " " + wording.Ratio(v)
+	}
+	return ""
 }
 
 func (a *arranger) figures(p PointInput, o answer.Option) Block {

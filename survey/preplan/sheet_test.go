@@ -204,7 +204,7 @@ func TestBanners(t *testing.T) {
 		"24 months to the day": {survey.Known(time.Date(2024, 11, 25, 3, 12, 0, 0, time.UTC)), signed, nil},
 		"a day over 24 months": {survey.Known(time.Date(2024, 11, 24, 3, 12, 0, 0, time.UTC)), signed, []string{"STALE SURVEY: P1 (oldest 24 Nov 2024, due after 24 months). Re-check."}},
 		"no date":              {survey.Opt[time.Time]{}, signed, []string{"STALE SURVEY: P1 (date missing or in the future). Re-check."}},
-		"date in the future":   {survey.Known(day(2027, 1, 1)), signed, []string{"STALE SURVEY: P1 (date missing or in the future). Re-check."}},
+		"date in the future":   {survey.Known(day(2027, 1, 1)), signed, []string{"STALE SURVEY: P1 (date missing or in the future). Re-check.", "NOT SIGNED FOR: P1 surveyed or tested after the site was signed."}},
 		"draft":                {survey.Known(day(2026, 11, 2)), survey.Review{State: survey.Draft}, []string{"NOT SIGNED: this preplan is a draft."}},
 		"never reviewed":       {survey.Known(day(2026, 11, 2)), survey.Review{}, []string{"NOT SIGNED: no review of this preplan is recorded."}},
 		"reviewed only":        {survey.Known(day(2026, 11, 2)), survey.Review{State: survey.Reviewed}, []string{"NOT SIGNED: reviewed, but nobody has signed this preplan."}},
@@ -347,9 +347,9 @@ func TestTonightIsSaid(t *testing.T) {
 	in := input(t)
 	in.Points = in.Points[:1]
 	p := &in.Points[0]
-	p.Answer.Ifs = []answer.If{{Moisture: survey.Wet, Class: survey.ClassB, Verdict: answer.Short, Ratio: survey.Known(6.6)}, {Moisture: survey.Submerged, Class: survey.ClassC, Verdict: answer.No}}
+	p.Answer.Ifs = []answer.If{{Moisture: survey.Wet, Class: survey.ClassB, Verdict: answer.Short, Ratio: survey.Known(6.6), Anchor: "three 3-2-1 rigs", SameVerdict: answer.No, SameRatio: survey.Known(1.5)}, {Moisture: survey.Submerged, Class: survey.ClassC, Verdict: answer.No, Anchor: "1-1 rig", SameVerdict: answer.No}}
 	page := htmlOf(t, in)
-	assert.Contains(t, page, "if wet tonight: class B, SHORT 6.6:1; if submerged tonight: class C, NO")
+	assert.Contains(t, page, "if wet tonight: class B, this anchor NO 1.5:1, the best then three 3-2-1 rigs SHORT 6.6:1; if submerged tonight: class C, this anchor NO")
 	p.Answer.Tonight, p.Near.PastCrest = survey.Wet, true
 	page = htmlOf(t, in)
 	assert.Contains(t, page, "ANSWERED FOR GROUND THAT IS WET TONIGHT")

@@ -116,7 +116,7 @@ func Overtaken(s survey.Site, places []Place) []string {
 	var out []string
 	for _, p := range places {
 		changed, _ := p.ChangedAt.Get() // the zero time is after nothing
-		if changed.After(signed) || s.Review.Overtaken(p.Point.SurveyedAt) {
+		if changed.After(signed) || s.Review.Overtaken(&p.Point) {
 			out = append(out, p.Point.Label)
 		}
 	}

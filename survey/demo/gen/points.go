@@ -103,7 +103,7 @@ func thing(a survey.Anchor) fill {
 func pulled(rig string, kn float64, o survey.TestOutcome, ago int, mm float64) fill {
 	return func(p *survey.Point) {
 		p.PullTests = append(p.PullTests, survey.PullTest{
-			Rig: rig, ForceKN: kn, Outcome: o, MovementMM: survey.Known(mm), At: daysAgo(ago), Moisture: survey.Moist, Instrument: "25 kN dynamometer, hand winch",
+			Rig: rig, ForceKN: kn, Outcome: o, MovementMM: survey.Known(mm), At: daysAgo(ago), Moisture: survey.Moist, Instrument: "50 kN dynamometer, hand winch",
 		})
 	}
 }

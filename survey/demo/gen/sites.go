@@ -37,14 +37,14 @@ func sites() []survey.Site {
 			s.Staging = "Turning circle at the end of Ferry Lane: two engines and the boat trailer."
 			s.Hazards = []string{"Undercut bank for 40 m below the old ramp", "Strong eddy below the pier stubs", "Overhead line crosses the lane at the last pole"}
 			s.Contacts = []survey.Contact{{Who: "Ferry Lane farm, N. Orrel", Phone: "555-0141", For: "gate and stock"}}
-			s.Water, s.Review = quillet(3.1), signed("Chief T. Marrow", 40)
+			s.Water, s.Review = quillet(3.1), signed("Chief T. Marrow", 35)
 		}),
 		site("QR-02", "Millrace Bend", "riverbank", bank(-950, -640, -42), func(s *survey.Site) {
 			s.Access = "Mill Road, left behind the turbine house, along the race to the bend."
 			s.Staging = "Turbine house yard, hard standing for three vehicles."
 			s.Hazards = []string{"Millrace 2 m deep beside the track", "Gas main along the race", "Steep clay face, greasy when wet"}
 			s.Contacts = []survey.Contact{{Who: "Turbine house, duty phone", Phone: "555-0162", For: "sluices and yard gate"}}
-			s.Water, s.Review = quillet(2.8), signed("Chief T. Marrow", 25)
+			s.Water, s.Review = quillet(2.8), signed("Chief T. Marrow", 20)
 		}),
 		site("QR-03", "Heron Slip", "riverbank", bank(-230, 20, 42), func(s *survey.Site) {
 			s.Access = "Slip Street to the public ramp."
@@ -57,7 +57,7 @@ func sites() []survey.Site {
 			s.Staging = "Pump station apron."
 			s.Hazards = []string{"Pump intake: keep ropes clear", "Barbed wire along the crest"}
 			s.Contacts = []survey.Contact{{Who: "Pump station, duty phone", Phone: "555-0118", For: "stopping the intake"}}
-			s.Water, s.Review = quillet(3.0), signed("Chief T. Marrow", 90)
+			s.Water, s.Review = quillet(3.0), signed("Chief T. Marrow", 75)
 		}),
 		site("BC-01", "Brask Creek Culvert", "culvert", place(creek(-120)), func(s *survey.Site) {
 			s.Access = "Creek Street, at the low point."
