@@ -57,6 +57,10 @@ func TestVerdictsAndRope(t *testing.T) {
 	assert.Zero(t, measure(60, anchor(origin, answer.No)).HoldsM)
 	assert.Zero(t, measure(60, anchor(origin, answer.Unknown)).HoldsM, "what cannot be judged covers nothing")
 	assert.Positive(t, measure(60, anchor(origin, answer.Short)).ShortM)
+	behind := anchor(origin, answer.Holds)
+	behind.Back = 50
+	assert.Zero(t, measure(60, behind).HoldsM, "an anchor 50 m behind the point takes 66 m down the bank")
+	assert.Positive(t, measure(70, behind).HoldsM)
 	// source: the rope straight down is 3 + 7/sin 45° + 3 m to tie in = 15.9 m.
 	assert.Zero(t, measure(15, anchor(origin, answer.Holds)).HoldsM)
 	assert.Positive(t, measure(17, anchor(origin, answer.Holds)).HoldsM)

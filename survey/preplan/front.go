@@ -13,6 +13,7 @@ import (
 	"holdfast/survey/answer"
 	"holdfast/survey/drawing"
 	"holdfast/survey/drawing/wording"
+	"holdfast/survey/rig"
 )
 
 // What of a long text fits the first page, in characters.
@@ -127,7 +128,7 @@ func (a *arranger) choice(c candidate) Choice {
 	}
 	belay := Field{Name: "Belay", Text: "none: no independent belay anchor at this point", Loud: true}
 	if b := o.Belay; b != nil {
-		belay = Field{Name: "Belay", Text: fmt.Sprintf("%s, %s: %s", clip(b.Anchor.Name(), 80), verdictWord(b.Verdict), holding(a.u, b.Anchor)), Loud: b.Verdict != answer.Holds}
+		belay = Field{Name: "Belay", Text: fmt.Sprintf("%s, %s: %s", clip(b.Anchor.Name(), 80), verdictWord(b.Verdict), belayHolding(a.u, b.Anchor)), Loud: b.Verdict != answer.Holds}
 	}
 	out.Rows = []Field{
 		{Name: "Where", Text: a.grid(at) + " · " + latLon(at), Wide: true},
@@ -146,6 +147,16 @@ func (a *arranger) choice(c candidate) Choice {
 		out.Rows = append(out.Rows, Field{Name: "Checks", Text: n, Loud: loud, Wide: true})
 	}
 	return out
+}
+
+// belayHolding words what a belay anchor holds: a rig beside the one that was
+// pulled was not pulled itself.
+func belayHolding(u survey.Units, b rig.Anchor) string {
+	text := holding(u, b)
+	if b.Governs == survey.TestedHere && b.Kind == survey.KindRig {
+		text += "; not itself pulled"
+	}
+	return text
 }
 
 // open names the checks of an option that failed or did not run, those that

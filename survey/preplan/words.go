@@ -57,7 +57,11 @@ func holding(u survey.Units, a rig.Anchor) string {
 	if !ok {
 		return "holding power " + wording.Unknown
 	}
-	return wording.Force(u, survey.Force(n)) + ", " + wording.Grade(a.Governs)
+	text := wording.Force(u, survey.Force(n)) + ", " + wording.Grade(a.Governs)
+	if a.Governs == survey.TestedHere && a.Count > 1 {
+		text += fmt.Sprintf(": one rig was pulled, %d are taken alike", a.Count)
+	}
+	return text
 }
 
 func ratioWords(r survey.Opt[float64], required float64) string {
