@@ -1,6 +1,7 @@
 package server
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -90,8 +91,21 @@ func (s *Server) handleTakeParcel(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	taken, err := s.store.Take(r.Context(), p, author(r))
+	taken, err := s.store.TakeWhere(r.Context(), p, author(r), mayBring(r.Context()))
 	s.answer(w, r, taken, err)
+}
+
+// mayBring asks for the leave that layers need beside stationWrites. A token
+// has one role and that of a station is a lead's, so what counts is whether
+// its account may bring in layers.
+func mayBring(ctx context.Context) func(sqlite.Revision) error {
+	allowed := may(ctx, survey.Load) || visitorOf(ctx).person.Leave().Has(survey.Load)
+	return func(r sqlite.Revision) error {
+		if r.Collection != sqlite.Layers || allowed {
+			return nil
+		}
+		return status(http.StatusForbidden, "a layer comes with it, and your account may not bring in layers: send with the token of somebody who is %s and lead", survey.GIS)
+	}
 }
 
 // exchanged reads the body of a request of another holdfast.

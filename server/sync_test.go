@@ -2,6 +2,7 @@ package server_test
 
 import (
 	"bufio"
+	"encoding/json"
 	"fmt"
 	"net"
 	"net/http"
@@ -17,6 +18,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"holdfast/survey"
+	"holdfast/survey/secret"
+	"holdfast/survey/sqlite"
 )
 
 // TestWhoDoesNotReadHoldsNothing: however many ask for a large layer and do not
@@ -56,4 +59,64 @@ func TestWhoDoesNotReadHoldsNothing(t *testing.T) {
 	left, err := os.ReadDir(os.TempDir())
 	require.NoError(t, err)
 	assert.Empty(t, left)
+}
+
+// TestLayersAreSentByWhoMayBringThemIn: a lead exchanges everything else; what
+// is here already is passed over, whoever sends it.
+func TestLayersAreSentByWhoMayBringThemIn(t *testing.T) {
+	d := newDepartment(t)
+	_, away := fixture(t)
+	site, err := away.Site(t.Context(), "s-alder")
+	require.NoError(t, err)
+	site.Item.Name = "Alder Bend, upstream"
+	_, err = away.PutSite(t.Context(), site.Item, author, survey.Known(site.Revision))
+	require.NoError(t, err)
+	parcelAfter := func(mark sqlite.Mark) (string, sqlite.Mark) {
+		p, err := away.Parcel(t.Context(), mark, 0)
+		require.NoError(t, err)
+		b, err := json.Marshal(p)
+		require.NoError(t, err)
+		return string(b), p.To
+	}
+	token := func(p survey.Person) string {
+		text := secret.NewToken("")
+		_, err := d.store.AddKey(t.Context(), survey.Key{Kind: survey.Token, Role: survey.Lead, Name: "station", Person: p.ID, Expires: now.Add(time.Hour)}, secret.Digest(text), author)
+		require.NoError(t, err)
+		return "Authorization: Bearer " + text
+	}
+	lead := token(d.people["lead"])
+	post := func(body, who string) *http.Response {
+		return call(t, d, http.MethodPost, "/api/sync/revisions", body, "Content-Type: application/json", who)
+	}
+	plain, mark := parcelAfter(sqlite.Mark{})
+	res := post(plain, lead)
+	require.Equal(t, http.StatusOK, res.StatusCode, bodyOf(t, res))
+
+	gas := survey.Layer{ID: "gas", Title: "Gas mains", Role: survey.RoleBuried}
+	_, err = away.AddLayer(t.Context(), gas, func(yield func(survey.LayerFeature, error) bool) {
+		yield(survey.LayerFeature{Geometry: orb.LineString{{-91.2, 44.65}, {-91.2, 44.66}}}, nil)
+	}, author)
+	require.NoError(t, err)
+	added, mark := parcelAfter(mark)
+	before, err := d.store.Revision(t.Context())
+	require.NoError(t, err)
+	res = post(added, lead)
+	assert.Equal(t, http.StatusForbidden, res.StatusCode)
+	assert.Contains(t, bodyOf(t, res), "may not bring in layers")
+	after, err := d.store.Revision(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, before, after, "nothing of it is left")
+
+	hash, err := light().Hash(t.Context(), phrase)
+	require.NoError(t, err)
+	both, err := d.store.AddPerson(t.Context(), survey.Person{Name: "Both", Roles: []survey.PersonRole{survey.Lead, survey.GIS}}, hash, author)
+	require.NoError(t, err)
+	res = post(added, token(both))
+	require.Equal(t, http.StatusOK, res.StatusCode, bodyOf(t, res))
+	assert.Equal(t, http.StatusOK, post(added, lead).StatusCode, "here already")
+
+	require.NoError(t, away.RemoveLayer(t.Context(), "gas", author))
+	removed, _ := parcelAfter(mark)
+	assert.Equal(t, http.StatusForbidden, post(removed, lead).StatusCode)
+	assert.Equal(t, http.StatusOK, post(removed, token(both)).StatusCode)
 }

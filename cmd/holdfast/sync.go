@@ -29,7 +29,8 @@ Brings two atlases that were written apart to the same state, both ways. It may
 break off anywhere, be repeated, and run in any order between any number of
 stations. Edits that do not touch are merged; where they do, both versions are
 kept and listed until a person chooses. An atlas that is not there yet is made
-from the other. A server with accounts wants the token of a lead.`
+from the other. A server with accounts wants the token of a lead; where layers
+were changed here, of a lead whose account has the role gis too.`
 }
 
 func (c *syncCmd) Run(ctx context.Context, g *globals, s *streams) error {

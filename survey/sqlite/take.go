@@ -24,6 +24,12 @@ type Taken struct {
 // are passed over, so that a parcel may come twice and in pieces. The revisions
 // keep who made them and when; the log names who brought them.
 func (s *Store) Take(ctx context.Context, p Parcel, a Author) (Taken, error) {
+	return s.TakeWhere(ctx, p, a, func(Revision) error { return nil })
+}
+
+// TakeWhere is Take for who may not bring everything: it refuses the parcel
+// when may gives an error for a revision that is new here.
+func (s *Store) TakeWhere(ctx context.Context, p Parcel, a Author, may func(Revision) error) (Taken, error) {
 	var out Taken
 	if p.Format != ExchangeFormat {
 		return out, survey.Invalid("/format", "is %d; this version of the program exchanges format %d: bring both stations to the same version", p.Format, ExchangeFormat)
@@ -36,7 +42,7 @@ func (s *Store) Take(ctx context.Context, p Parcel, a Author) (Taken, error) {
 	}
 	err := s.change(ctx, "sync", a, func(t *tx) error {
 		out = Taken{}
-		x := taking{tx: t, touched: map[string]*touched{}}
+		x := taking{tx: t, may: may, touched: map[string]*touched{}}
 		for i, r := range p.Revisions {
 			added, err := x.revision(ctx, r)
 			if err != nil {
@@ -90,6 +96,7 @@ func (t *tx) advance(ctx context.Context, p Parcel) error {
 // taking is a parcel being taken in.
 type taking struct {
 	*tx
+	may     func(Revision) error
 	touched map[string]*touched
 	order   []string
 }
@@ -121,6 +128,9 @@ func (x *taking) revision(ctx context.Context, s Sent) (bool, error) {
 		return false, err
 	}
 	if r.Verb, err = verbOf(s, r); err != nil {
+		return false, err
+	}
+	if err := x.may(r); err != nil {
 		return false, err
 	}
 	if r.Number, err = x.append(ctx, r, s.On); err != nil {
