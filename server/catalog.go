@@ -57,27 +57,27 @@ type temporal struct {
 // catalog remembers what collections there are for as long as the atlas stays
 // as it is.
 type catalog struct {
-	mu       sync.Mutex
-	revision int64
-	all      []collection
+	mu    sync.Mutex
+	state sqlite.State
+	all   []collection
 }
 
 // collections lists the survey's own collections and every layer.
 func (s *Server) collections(ctx context.Context) ([]collection, error) {
-	revision, err := s.store.Revision(ctx)
+	state, err := s.store.State(ctx)
 	if err != nil {
 		return nil, err
 	}
 	s.catalog.mu.Lock()
 	defer s.catalog.mu.Unlock()
-	if s.catalog.all != nil && s.catalog.revision == revision {
+	if s.catalog.all != nil && s.catalog.state == state {
 		return s.catalog.all, nil
 	}
 	all, err := s.catalogue(ctx)
 	if err != nil {
 		return nil, err
 	}
-	s.catalog.all, s.catalog.revision = all, revision
+	s.catalog.all, s.catalog.state = all, state
 	return all, nil
 }
 

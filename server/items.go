@@ -70,11 +70,11 @@ func (s *Server) handleItems(w http.ResponseWriter, r *http.Request) {
 // unchanged answers 304 when the client has this very list already: nothing
 // in the atlas has changed since.
 func (s *Server) unchanged(w http.ResponseWriter, r *http.Request, form string) bool {
-	revision, err := s.store.Revision(r.Context())
+	state, err := s.store.State(r.Context())
 	if err != nil {
 		return false // the list itself will say what is wrong
 	}
-	etag := fmt.Sprintf(`W/"%d-%s%s"`, revision, strings.TrimPrefix(form[strings.Index(form, "/")+1:], "geo+"), asSeen(r.Context()))
+	etag := fmt.Sprintf(`W/"%d.%d-%s%s"`, state.Revision, state.Edition, strings.TrimPrefix(form[strings.Index(form, "/")+1:], "geo+"), asSeen(r.Context()))
 	h := w.Header()
 	h.Set("ETag", etag)
 	h.Set("Cache-Control", cachePrivate)

@@ -28,7 +28,7 @@ type mark struct {
 	pull      survey.Opt[geo.Bearing]
 	sector    survey.Opt[[2]geo.Bearing]
 	judged    bool
-	since     int64     // revision of the atlas from which on an answer counts
+	since     int       // reading of the atlas from which on an answer counts
 	until     time.Time // when the answer may change by itself; zero: not soon
 }
 
@@ -48,7 +48,8 @@ type marks struct {
 
 	mu       sync.RWMutex
 	loaded   bool
-	revision int64
+	state    sqlite.State
+	reading  int // how often the atlas was read: an answer counts when it was begun after the last that it bears on
 	judgedAt time.Time
 	all      []mark
 	index    map[string]int
@@ -63,36 +64,36 @@ func (s *Server) refresh(ctx context.Context) error {
 	m := &s.marks
 	m.turn.Lock()
 	defer m.turn.Unlock()
-	revision, err := s.store.Revision(ctx)
+	state, err := s.store.State(ctx)
 	if err != nil {
 		return err
 	}
-	if !m.loaded || revision != m.revision {
-		if err := s.reload(ctx, revision); err != nil {
+	if !m.loaded || state != m.state {
+		if err := s.reload(ctx, state); err != nil {
 			return err
 		}
 	}
 	m.expire(s.now())
 	m.mu.Lock()
-	n, left, busy, age := len(m.all), m.left, m.busy, s.now().Sub(m.judgedAt).Abs()
+	n, left, busy, age, reading := len(m.all), m.left, m.busy, s.now().Sub(m.judgedAt).Abs(), m.reading
 	again := n > promptly && age > freshLong && !busy
 	behind := n > promptly && (left > 0 || again) && !busy
 	m.busy = busy || behind
 	m.mu.Unlock()
 	switch {
 	case n <= promptly && left > 0:
-		return s.judge(ctx, revision)
+		return s.judge(ctx, reading)
 	case behind:
-		go s.judgeBehind(revision)
+		go s.judgeBehind(reading)
 	}
 	return nil
 }
 
 // reload reads where the points stand and keeps the verdicts that no change
 // since bears on: another policy, layer or pull test bears on all.
-func (s *Server) reload(ctx context.Context, revision int64) error {
+func (s *Server) reload(ctx context.Context, state sqlite.State) error {
 	m := &s.marks
-	changes, err := s.store.ChangedSince(ctx, m.revision)
+	changes, err := s.store.ChangedSince(ctx, m.state.Revision)
 	if err != nil {
 		return err
 	}
@@ -110,7 +111,8 @@ func (s *Server) reload(ctx context.Context, revision int64) error {
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	touched, everything := map[sqlite.Changed]bool{}, !m.loaded
+	touched, everything := map[sqlite.Changed]bool{}, !m.loaded || state.Edition != m.state.Edition
+	m.reading++
 	for _, c := range changes {
 		touched[c] = true
 		everything = everything || c.Collection != sqlite.Sites && c.Collection != sqlite.Points
@@ -134,20 +136,20 @@ func (s *Server) reload(ctx context.Context, revision int64) error {
 		one := &all[i]
 		one.id, one.label, one.site, one.at, one.tested = p.ID, p.Label, site, p.Position, p.Tested
 		if !had || everything || touched[sqlite.Changed{Collection: sqlite.Points, ID: p.ID}] || touched[sqlite.Changed{Collection: sqlite.Sites, ID: p.Site}] {
-			one.doubt(revision)
+			one.doubt(m.reading)
 		}
 		if !one.judged {
 			left++
 		}
 		index[p.ID] = i
 	}
-	m.all, m.index, m.left, m.revision, m.loaded = all, index, left, revision, true
+	m.all, m.index, m.left, m.state, m.loaded = all, index, left, state, true
 	return nil
 }
 
 // doubt forgets a verdict that may no longer be true.
-func (m *mark) doubt(revision int64) {
-	m.judged, m.since, m.until = false, revision, time.Time{}
+func (m *mark) doubt(reading int) {
+	m.judged, m.since, m.until = false, reading, time.Time{}
 	m.verdict, m.class, m.sentence = answer.Unknown, survey.ClassUnknown, ""
 	m.pull, m.sector = survey.Opt[geo.Bearing]{}, survey.Opt[[2]geo.Bearing]{}
 }
@@ -160,14 +162,14 @@ func (m *marks) expire(now time.Time) {
 	for i := range m.all {
 		one := &m.all[i]
 		if one.judged && (stale || !one.until.IsZero() && now.After(one.until)) {
-			one.doubt(m.revision)
+			one.doubt(m.reading)
 			m.left++
 		}
 	}
 }
 
 // judge judges the sites that have points left to judge, or every point.
-func (s *Server) judge(ctx context.Context, revision int64) error {
+func (s *Server) judge(ctx context.Context, reading int) error {
 	m := &s.marks
 	started := s.now()
 	m.mu.RLock()
@@ -191,7 +193,7 @@ func (s *Server) judge(ctx context.Context, revision int64) error {
 			j.Answer = answer.Answer{Verdict: answer.Unknown, Sentence: "This point could not be worked out; the log of the program says why."}
 			j.Answer.Ground.Class = survey.ClassUnknown
 		}
-		m.take(j, revision)
+		m.take(j, reading)
 	})
 	if err == nil {
 		m.mu.Lock()
@@ -202,9 +204,9 @@ func (s *Server) judge(ctx context.Context, revision int64) error {
 }
 
 // judgeBehind judges a large atlas after the request that found it changed.
-func (s *Server) judgeBehind(revision int64) {
+func (s *Server) judgeBehind(reading int) {
 	m := &s.marks
-	err := s.judge(context.Background(), revision)
+	err := s.judge(context.Background(), reading)
 	m.mu.Lock()
 	m.busy = false
 	m.mu.Unlock()
@@ -214,12 +216,12 @@ func (s *Server) judgeBehind(revision int64) {
 }
 
 // take notes the answer of a point, unless the atlas has changed under it.
-func (m *marks) take(j atlas.Judged, revision int64) {
+func (m *marks) take(j atlas.Judged, reading int) {
 	p, a := j.Point.Item, j.Answer
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	i, ok := m.index[p.ID]
-	if !ok || m.all[i].since > revision {
+	if !ok || m.all[i].since > reading {
 		return
 	}
 	one := &m.all[i]

@@ -54,27 +54,27 @@ const patience = 400 * time.Millisecond
 // counts remembers how many features requests match for as long as the atlas
 // stays as it is, so that only the first page of a list counts.
 type counts struct {
-	mu       sync.Mutex
-	revision int64
-	kept     map[string]int
+	mu    sync.Mutex
+	state sqlite.State
+	kept  map[string]int
 }
 
 const countsKept = 1000
 
-func (c *counts) get(key string, revision int64) (int, bool) {
+func (c *counts) get(key string, state sqlite.State) (int, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.kept == nil || revision != c.revision || len(c.kept) >= countsKept {
-		c.kept, c.revision = map[string]int{}, revision
+	if c.kept == nil || state != c.state || len(c.kept) >= countsKept {
+		c.kept, c.state = map[string]int{}, state
 	}
 	n, ok := c.kept[key]
 	return n, ok
 }
 
-func (c *counts) put(key string, revision int64, n int) {
+func (c *counts) put(key string, state sqlite.State, n int) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if revision == c.revision && c.kept != nil {
+	if state == c.state && c.kept != nil {
 		c.kept[key] = n
 	}
 }
@@ -84,7 +84,7 @@ func (s *Server) matched(r *http.Request, c collection, sel selection) (int, err
 	if !c.writable && sel.Bound == nil && sel.Where == nil {
 		return c.features, nil
 	}
-	revision, err := s.store.Revision(r.Context())
+	state, err := s.store.State(r.Context())
 	if err != nil {
 		return 0, err
 	}
@@ -93,7 +93,7 @@ func (s *Server) matched(r *http.Request, c collection, sel selection) (int, err
 		q.Del(name)
 	}
 	key := c.ID + "?" + q.Encode()
-	if n, ok := s.counts.get(key, revision); ok {
+	if n, ok := s.counts.get(key, state); ok {
 		return n, nil
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), s.patience)
@@ -103,7 +103,7 @@ func (s *Server) matched(r *http.Request, c collection, sel selection) (int, err
 		n, err = uncounted, nil
 	}
 	if err == nil {
-		s.counts.put(key, revision, n)
+		s.counts.put(key, state, n)
 	}
 	return n, err
 }

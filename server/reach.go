@@ -19,6 +19,7 @@ import (
 	"holdfast/survey"
 	"holdfast/survey/atlas"
 	"holdfast/survey/coverage"
+	"holdfast/survey/sqlite"
 )
 
 const (
@@ -116,16 +117,16 @@ type reaches struct {
 }
 
 type keptReach struct {
-	revision int64
-	rope     geo.Length
-	ask      atlas.Ask
-	at       time.Time
-	result   coverage.Result
+	state  sqlite.State
+	rope   geo.Length
+	ask    atlas.Ask
+	at     time.Time
+	result coverage.Result
 }
 
 // measureReach measures the banks, or remembers what they measured.
 func (s *Server) measureReach(ctx context.Context, rope geo.Length, asked atlas.Ask) (coverage.Result, error) {
-	revision, err := s.store.Revision(ctx)
+	state, err := s.store.State(ctx)
 	if err != nil {
 		return coverage.Result{}, err
 	}
@@ -133,7 +134,7 @@ func (s *Server) measureReach(ctx context.Context, rope geo.Length, asked atlas.
 	c.mu.Lock() // one at a time: it takes both processors
 	defer c.mu.Unlock()
 	now := s.now()
-	c.kept = slices.DeleteFunc(c.kept, func(k keptReach) bool { return k.revision != revision || now.Sub(k.at).Abs() > fresh })
+	c.kept = slices.DeleteFunc(c.kept, func(k keptReach) bool { return k.state != state || now.Sub(k.at).Abs() > fresh })
 	for _, k := range c.kept {
 		if k.rope == rope && k.ask == asked {
 			return k.result, nil
@@ -146,7 +147,7 @@ func (s *Server) measureReach(ctx context.Context, rope geo.Length, asked atlas.
 	if len(c.kept) == reachesKept {
 		c.kept = c.kept[1:]
 	}
-	c.kept = append(c.kept, keptReach{revision, rope, asked, now, got})
+	c.kept = append(c.kept, keptReach{state, rope, asked, now, got})
 	return got, nil
 }
 

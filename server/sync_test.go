@@ -2,6 +2,7 @@ package server_test
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"net"
@@ -9,6 +10,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -17,6 +19,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"holdfast/server"
 	"holdfast/survey"
 	"holdfast/survey/secret"
 	"holdfast/survey/sqlite"
@@ -119,4 +122,47 @@ func TestLayersAreSentByWhoMayBringThemIn(t *testing.T) {
 	removed, _ := parcelAfter(mark)
 	assert.Equal(t, http.StatusForbidden, post(removed, lead).StatusCode)
 	assert.Equal(t, http.StatusOK, post(removed, token(both)).StatusCode)
+}
+
+// TestLayerThatComesLaterIsSeen: what a layer holds follows its description on
+// its own, and nothing that was remembered before hides it.
+func TestLayerThatComesLaterIsSeen(t *testing.T) {
+	s, store := fixture(t)
+	_, away := fixture(t)
+	good, err := store.Point(t.Context(), "p-good")
+	require.NoError(t, err)
+	at := good.Item.Position
+	l, err := away.AddLayer(t.Context(), survey.Layer{ID: "gas", Title: "Gas mains", Role: survey.RoleBuried}, func(yield func(survey.LayerFeature, error) bool) {
+		yield(survey.LayerFeature{Geometry: orb.LineString{{at.Lon() - 0.001, at.Lat()}, {at.Lon() + 0.001, at.Lat()}}}, nil)
+	}, author)
+	require.NoError(t, err)
+	parcel, err := away.Parcel(t.Context(), sqlite.Mark{}, 0)
+	require.NoError(t, err)
+	parcel.Revisions = slices.DeleteFunc(parcel.Revisions, func(r sqlite.Sent) bool { return r.Collection != sqlite.Layers })
+	_, err = store.Take(t.Context(), parcel, author)
+	require.NoError(t, err)
+	paths := []string{"/api/collections", "/api/collections/points/items", "/map/points?bbox=-91.3,44.6,-91.1,44.7"}
+	ask := func(h http.Handler) (out []string) {
+		for _, path := range paths {
+			res := call(t, h, http.MethodGet, path, "", "Accept: application/json, application/geo+json")
+			body := bodyOf(t, res)
+			require.Equal(t, http.StatusOK, res.StatusCode, body)
+			if out = append(out, body); path == paths[1] {
+				out[1] = res.Header.Get("ETag")
+			}
+		}
+		return out
+	}
+	before := ask(s)
+	var content bytes.Buffer
+	require.NoError(t, away.WriteContent(t.Context(), sqlite.Content{Kind: sqlite.LayerContent, ID: "gas", SHA256: l.SHA256}, &content))
+	res := call(t, s, http.MethodPut, "/api/sync/contents/layer/gas/"+l.SHA256, content.String())
+	require.Equal(t, http.StatusNoContent, res.StatusCode, bodyOf(t, res))
+	after := ask(s)
+	anew, err := server.New(server.Config{Store: store, Now: func() time.Time { return now }, Version: "test"})
+	require.NoError(t, err)
+	assert.Equal(t, ask(anew), after, "as one that remembers nothing has it")
+	for i := range paths {
+		assert.NotEqual(t, before[i], after[i], paths[i])
+	}
 }

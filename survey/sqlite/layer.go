@@ -78,11 +78,11 @@ func (t *tx) nextEdition(ctx context.Context, id string) (was state, n int64, er
 	if was, err = t.layer(ctx, id); err != nil {
 		return was, 0, err
 	}
-	if err := t.setAside(ctx, was, id); err != nil {
+	// Before an edition goes, so that none gets the number of one that was there: see State.
+	if err := t.QueryRowContext(ctx, `SELECT coalesce(max(n), 0) + 1 FROM layers`).Scan(&n); err != nil {
 		return was, 0, err
 	}
-	err = t.QueryRowContext(ctx, `SELECT coalesce(max(n), 0) + 1 FROM layers`).Scan(&n)
-	return was, n, err
+	return was, n, t.setAside(ctx, was, id)
 }
 
 // featureBound requires a geometry whose positions are on the globe.

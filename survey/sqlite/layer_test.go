@@ -247,3 +247,19 @@ func TestPolicies(t *testing.T) {
 	require.NoError(t, err)
 	assert.Len(t, history, 3)
 }
+
+// Every edition has a number of its own, so that a state tells it from those
+// that were there before.
+func TestEditionsOnlyGrow(t *testing.T) {
+	s := newAtlas(t)
+	var last int64
+	for range 3 {
+		_, err := s.AddLayer(t.Context(), gas(), sequence(awkward()...), officer)
+		require.NoError(t, err)
+		state, err := s.State(t.Context())
+		require.NoError(t, err)
+		assert.Greater(t, state.Edition, last)
+		last = state.Edition
+		require.NoError(t, s.RemoveLayer(t.Context(), "gas", officer))
+	}
+}

@@ -288,6 +288,23 @@ func (s *Store) PutBack(ctx context.Context, collection, id string, number int64
 	return made, err
 }
 
+// State is what an atlas holds, to tell whether that is still so: of two equal
+// states sites, points, policy and layers are the same.
+type State struct {
+	Revision int64 // see Store.Revision
+	Edition  int64 // of layers: what one holds may come after its revision, from another atlas
+}
+
+// State returns the state of the atlas.
+func (s *Store) State(ctx context.Context) (State, error) {
+	var out State
+	err := s.read.QueryRowContext(ctx, `
+		SELECT
+			(SELECT coalesce(max(number), 0) FROM revisions),
+			(SELECT coalesce(max(n), 0) FROM layers)`).Scan(&out.Revision, &out.Edition)
+	return out, explain("read state", err)
+}
+
 // Revision returns the number of the last change to the atlas, 0 when there
 // was none. It grows with every change to any site, point, layer or policy.
 func (s *Store) Revision(ctx context.Context) (int64, error) {
