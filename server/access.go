@@ -1,6 +1,7 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -79,6 +80,7 @@ var access = map[string]survey.Leave{
 	"GET /photos/{photo}/small":               survey.Look,
 	"PUT /api/photos/{photo}":                 survey.Record,
 
+	"GET /walk/account":         survey.Record,
 	"GET /walk/area":            survey.Record,
 	"GET /walk/districts":       survey.Record,
 	"GET /walk/worker.js":       anyone,
@@ -187,7 +189,7 @@ func (s *Server) guarded(next http.Handler) http.Handler {
 		if err != nil && (route == "" || listed && need == anyone) {
 			err = nil // here it does not matter who asks
 		} else if err == nil && route != "" {
-			err = allowed(route, v)
+			err = cmp.Or(allowed(route, v), ownedBy(r, v))
 		}
 		if err != nil {
 			s.refuse(w, r, v, err)
@@ -199,6 +201,15 @@ func (s *Server) guarded(next http.Handler) http.Handler {
 		}
 		next.ServeHTTP(w, r.WithContext(ctx))
 	})
+}
+
+// ownedBy refuses what a device recorded under one account and sends under
+// another: it says by Holdfast-Account, the id of an account, whose it is.
+func ownedBy(r *http.Request, v visitor) error {
+	if owner := r.Header.Get("Holdfast-Account"); owner != "" && owner != v.person.ID {
+		return status(http.StatusUnauthorized, "This was recorded under another account. Sign in to that one to send it.")
+	}
+	return nil
 }
 
 const (

@@ -90,6 +90,7 @@ var rights = map[string]string{
 	"PUT /api/photos/{photo}":                 records,
 
 	"GET /walk":                 records,
+	"GET /walk/account":         records,
 	"GET /walk/area":            records,
 	"GET /walk/districts":       records,
 	"GET /walk/worker.js":       everyone,

@@ -179,6 +179,7 @@ func (s *Server) routes() chi.Router {
 	r.Get("/walk/worker.js", s.handleWalkWorker)
 	r.Get("/walk/engine.js", s.handleWalkEngine)
 	r.Get("/walk/app.webmanifest", s.handleWalkManifest)
+	r.Get("/walk/account", s.handleWalkAccount)
 	r.Get("/walk/area", s.handleWalkArea)
 	r.Get("/walk/districts", s.handleWalkDistricts)
 	r.Get("/layers", s.handleLayers)

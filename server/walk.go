@@ -7,6 +7,8 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+
+	"holdfast/survey/walk"
 )
 
 // walkPolicy lets the Walk, and nothing else, compile the engine.
@@ -133,6 +135,30 @@ func (s *Server) handleWalkManifest(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
+// walkAccount is whose what a device keeps and records is; empty in an atlas
+// without accounts.
+type walkAccount struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
+}
+
+func walkAccountOf(r *http.Request) walkAccount {
+	p := visitorOf(r.Context()).person
+	return walkAccount{p.ID, p.Name}
+}
+
+// handleWalkAccount tells a device who is signed in.
+//
+// GET /walk/account
+func (s *Server) handleWalkAccount(w http.ResponseWriter, r *http.Request) {
+	if _, err := query(r); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	w.Header().Set("Cache-Control", "no-store")
+	s.writeJSON(w, r, typeJSON, walkAccountOf(r))
+}
+
 // handleWalkArea is what a device takes along: a district or, without one, the
 // whole atlas.
 //
@@ -149,7 +175,10 @@ func (s *Server) handleWalkArea(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	w.Header().Set("Cache-Control", "no-store") // the device keeps it in a place of its own
-	s.writeJSON(w, r, typeJSON, area)
+	s.writeJSON(w, r, typeJSON, struct {
+		walk.Area
+		Account walkAccount `json:"account"`
+	}{area, walkAccountOf(r)})
 }
 
 // handleWalkDistricts lists what can be taken along.

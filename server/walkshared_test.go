@@ -2,8 +2,10 @@ package server_test
 
 import (
 	"fmt"
+	"net/http"
 	"net/http/httptest"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
@@ -113,4 +115,101 @@ func TestWalkClearsNothingUnsent(t *testing.T) {
 	b.until(t, `location.pathname === '/'`)
 	store(`window.left = 0; for (const s of ['kept', 'items', 'photos']) t.objectStore(s).count().onsuccess = (e) => (window.left += e.target.result)`)
 	assert.Zero(t, eval[int](t, b, `window.left`))
+}
+
+// kept counts what the device keeps, by store; the area by itself.
+func (b *tab) kept(t *testing.T) map[string]int {
+	t.Helper()
+	return eval[map[string]int](t, b, `new Promise((done, failed) => { const ask = indexedDB.open('holdfast-walk'); ask.onerror = failed; ask.onsuccess = () => {
+		const out = {}; const t = ask.result.transaction(['kept', 'items', 'photos']);
+		for (const s of ['kept', 'items', 'photos']) t.objectStore(s).count().onsuccess = (e) => (out[s] = e.target.result);
+		t.objectStore('kept').count('area').onsuccess = (e) => (out.area = e.target.result);
+		t.oncomplete = () => { ask.result.close(); done(out) } } })`)
+}
+
+// anew opens a page as if none had been open.
+func (b *tab) anew(t *testing.T, path string) {
+	t.Helper()
+	b.do(t, chromedp.Navigate("about:blank"))
+	b.open(t, path)
+}
+
+// TestWalkIsOfOneAccount: a device that people hand on shows nobody what another
+// took along, and sends nothing under another name than that of who recorded it.
+func TestWalkIsOfOneAccount(t *testing.T) {
+	b, l, d := afoot(t, "surveyor")
+	l.cut.Store(true)
+	b.settled(t, "F1")
+	id := b.inHand(t)
+	b.queue(t)
+	b.until(t, noNetwork)
+	b.anew(t, "/walk#home")
+	b.says(t, "Area: the whole atlas")
+	l.cut.Store(false)
+
+	b.as(t, d, "nobody")
+	b.anew(t, "/walk#home") // the kept page
+	b.says(t, "Sign in to go on")
+	b.says(t, "1 record by The surveyor not sent yet is kept on this device")
+	assert.Equal(t, map[string]int{"kept": 1, "area": 0, "items": 1, "photos": 0}, b.kept(t))
+	assert.NotContains(t, eval[string](t, b, `document.body.innerText`), "Alder")
+	b.shoot(t, "walk-sign-in")
+	eval[bool](t, b, `(() => { const made = URL.createObjectURL; URL.createObjectURL = (blob) => { window.saved = blob; return made.call(URL, blob) }; return true })()`)
+	b.press(t, "Save unsent work as a file")
+	b.until(t, `window.saved`)
+	l.cut.Store(true)
+	b.anew(t, "/walk#list/"+id)
+	b.says(t, "Sign in to go on")
+	l.cut.Store(false)
+
+	b.as(t, d, "viewer")
+	b.anew(t, "/walk#home")
+	b.says(t, "Your account does not allow this. It needs leave to")
+
+	b.as(t, d, "lead")
+	b.anew(t, "/walk#outbox")
+	b.says(t, "recorded by The surveyor: sign in as The surveyor to send it")
+	b.press(t, "Send now")
+	b.until(t, walkReady)
+	eval[string](t, b, `location.hash = '#home'`)
+	b.says(t, "Area: the whole atlas")
+	assert.Equal(t, "Outbox: 1 of another account", eval[string](t, b, `document.querySelector('#state-outbox').textContent`))
+	_, err := d.store.Point(t.Context(), id)
+	require.ErrorIs(t, err, survey.ErrNotFound)
+	assert.Zero(t, l.puts.Load())
+
+	b.as(t, d, "surveyor")
+	b.anew(t, "/walk#outbox")
+	b.standing(t, id, "sent")
+	past, err := d.store.History(t.Context(), sqlite.Points, id)
+	require.NoError(t, err)
+	require.Len(t, past, 1)
+	assert.Equal(t, "The surveyor", past[0].Who)
+
+	b.open(t, "/sites/s-alder") // a page that is not kept, with who is signed in
+	b.do(t, chromedp.Click(`.who button`))
+	b.until(t, `location.pathname === '/sign-in' && document.readyState === 'complete'`)
+	require.Eventually(t, func() bool { k := b.kept(t); return k["kept"]+k["items"]+k["photos"] == 0 }, 20*time.Second, 100*time.Millisecond, "signing out with nothing to send leaves nothing")
+}
+
+// TestWalkAccount: a device learns whose it is with the area, and what was
+// recorded under one account is not taken from another.
+func TestWalkAccount(t *testing.T) {
+	d := newDepartment(t)
+	type account struct{ ID, Name string }
+	me := account{d.people["surveyor"].ID, "The surveyor"}
+	surveyor := d.key(t, "surveyor")
+	assert.Equal(t, me, parse[account](t, call(t, d, http.MethodGet, "/walk/account", "", surveyor)))
+	assert.Equal(t, me, parse[struct{ Account account }](t, call(t, d, http.MethodGet, "/walk/area", "", surveyor)).Account)
+	lent := parse[account](t, call(t, d, http.MethodGet, "/walk/account", "", d.key(t, "device")))
+	assert.Equal(t, d.people["lead"].ID, lent.ID, "a lent device is its owner's")
+	open, _ := fixture(t)
+	assert.Equal(t, account{}, parse[account](t, call(t, open, http.MethodGet, "/walk/account", "")))
+
+	const f = `{"type":"Feature","geometry":{"type":"Point","coordinates":[-91.2,44.65]},"properties":{"site":"s-alder","label":"Z1"}}`
+	put := func(who, owner string) int {
+		return call(t, d, http.MethodPut, "/api/collections/points/items/z1", f, "Content-Type: application/geo+json", "If-None-Match: *", "Holdfast-Account: "+owner, who).StatusCode
+	}
+	assert.Equal(t, http.StatusUnauthorized, put(d.key(t, "lead"), me.ID))
+	assert.Equal(t, http.StatusCreated, put(surveyor, me.ID))
 }

@@ -78,7 +78,7 @@ var allowed = map[string][]string{
 	"survey/version":           {"geo", "geo/geojson", "survey", "survey/drawing/wording"},
 	"survey/upkeep":            {"geo", "survey"},
 
-	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/dxf", "survey/drawing/wording", "survey/exchange", "survey/near", "survey/photo", "survey/preplan", "survey/pulls", "survey/rig", "survey/secret", "survey/sqlite", "survey/upkeep", "survey/version"},
+	"server": {"geo", "geo/convert", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/mbtiles", "geo/position", "geo/tile", "geo/vector", "static", "survey", "survey/answer", "survey/atlas", "survey/coverage", "survey/drawing", "survey/drawing/dxf", "survey/drawing/wording", "survey/exchange", "survey/near", "survey/photo", "survey/preplan", "survey/pulls", "survey/rig", "survey/secret", "survey/sqlite", "survey/upkeep", "survey/version", "survey/walk"},
 
 	"cmd/engine":        {"survey/walk"},
 	"cmd/engine/gen":    {"cmd/engine/source"},

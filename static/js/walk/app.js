@@ -3,6 +3,7 @@
 import { all, get, newID, persist, put } from './db.js';
 import { fill, h } from './dom.js';
 import { ask, askText, now } from './engine.js';
+import { admit, identify, mine, signInView } from './account.js';
 import { copy } from './feature.js';
 import { send, waiting, waitingPhotos } from './outbox.js';
 import { ready, takeArea } from './area.js';
@@ -19,6 +20,9 @@ const state = { net: document.getElementById('state-net'), outbox: document.getE
 const app = {
   /** @type {any} the area taken along; null until there is one */
   area: null,
+  /** @type {{id: string, name: string} | null} who is signed in, as far as is known */
+  account: null,
+  barred: '', // why nothing is shown before somebody signs in
   units: root.dataset.units,
   items: [],
   photos: [],
@@ -33,8 +37,16 @@ const app = {
   sites: () => overlaid('sites'),
   siteName: (id) => app.sites().find((s) => s.id === id)?.properties.name ?? 'no site yet',
 
+  mine: (x) => mine(app, x),
+
+  /** Unsent work of another account on a feature of that id, which nothing may be put in the place of. */
+  held: (id) => app.items.find((i) => i.id === id && i.state !== 'sent' && !mine(app, i)),
+
   /** Keeps an item, first of all else. */
   async keep(item) {
+    const held = app.held(item.id);
+    if (held && held !== item) throw new Error(`Unsent work of ${held.account.name} on this is on the device.`);
+    item.account ??= app.account ?? undefined;
     if (!app.items.includes(item)) app.items = [...app.items.filter((i) => i.id !== item.id), item];
     await put('items', item);
     app.drawState();
@@ -71,6 +83,10 @@ const app = {
 
   /** Surveys a point of the atlas, or goes on with one on this device. */
   async edit(id) {
+    if (app.held(id)) {
+      location.hash = '#outbox';
+      return;
+    }
     let item = app.items.find((i) => i.id === id);
     const fresh = app.fromAtlas('points', id);
     if (!item || (item.state === 'sent' && fresh && Number(fresh.etag.slice(1, -1)) > Number((item.etag ?? '"0"').slice(1, -1)))) {
@@ -114,6 +130,15 @@ const app = {
     else pause = 5000;
     return how;
   },
+  /** Asks who is signed in, and shows what is theirs when that has changed. */
+  async identify() {
+    const was = shownTo();
+    const how = await identify(app);
+    if (shownTo() !== was && root.dataset.ready) await changeOver();
+    return how;
+  },
+  admit: (account) => admit(app, account),
+
   sendSoon: () => setTimeout(() => app.sendNow(), 0),
   draw: () => draw(false),
 };
@@ -121,10 +146,34 @@ const app = {
 let leaving = [];
 let again;
 let pause = 5000;
+const patience = 1000; // milliseconds that the server gets to say who is signed in before what is kept is shown
+
+const shownTo = () => JSON.stringify([app.account?.id, app.barred]);
+
+/** Somebody else is signed in, or nobody: the page becomes theirs. */
+async function changeOver() {
+  if (!app.barred) {
+    await readArea();
+    if (!app.area) await takeArea(app, '').catch((err) => (app.trouble = [`No area was taken along: ${err.message}`]));
+    app.ready = Boolean(app.area) && !app.trouble?.length;
+  }
+  await draw(true);
+  drawState();
+}
+
+/** Reads the area that is kept, when it is that of who is signed in. */
+async function readArea() {
+  const text = app.barred ? undefined : await get('kept', 'area');
+  const area = text && JSON.parse(text);
+  if (!area || app.barred || (area.account?.id ?? '') !== (app.account?.id ?? '')) return;
+  app.area = area;
+  app.units = area.policy.units;
+  askText('area', text).then(() => app.item && app.redraw?.());
+}
 
 /** Features of the area with those on this device in their place. */
 function overlaid(kind) {
-  const own = new Map(app.items.filter((i) => i.kind === kind).map((i) => [i.id, i.feature]));
+  const own = new Map(app.items.filter((i) => i.kind === kind && mine(app, i)).map((i) => [i.id, i.feature]));
   const out = (app.area?.[kind] ?? []).map((one) => own.get(one.feature.id) ?? one.feature);
   const known = new Set(out.map((f) => f.id));
   return [...out, ...[...own.values()].filter((f) => !known.has(f.id))];
@@ -132,12 +181,16 @@ function overlaid(kind) {
 
 /** The line that is always on screen: network, and what has not been sent. */
 function drawState() {
-  const unsent = waiting(app.items).length + waitingPhotos(app).length;
-  const stuck = app.items.filter((i) => i.state === 'refused' || i.state === 'conflict').length + app.photos.filter((f) => f.state === 'refused').length;
-  const drafts = app.items.filter((i) => i.state === 'draft').length;
-  state.net.textContent = app.sending ? 'Sending…' : app.net === 'off' ? app.why || 'No network: kept on this device.' : app.ready ? 'Ready without a network.' : 'Getting ready to work without a network…';
-  const parts = [unsent && `${unsent} to send`, stuck && `${stuck} need you`, drafts && `${drafts} in hand`].filter(Boolean);
+  const unsent = waiting(app).length + waitingPhotos(app).length;
+  const stuck = app.items.filter((i) => mine(app, i) && (i.state === 'refused' || i.state === 'conflict')).length + app.photos.filter((f) => mine(app, f) && f.state === 'refused').length;
+  const drafts = app.items.filter((i) => mine(app, i) && i.state === 'draft').length;
+  const others = [...app.items, ...app.photos].filter((x) => x.state !== 'sent' && !mine(app, x)).length;
+  const who = document.querySelector('.top .who');
+  if (who) who.hidden = Boolean(app.barred) || Boolean(app.account?.name && !who.textContent.includes(app.account.name)); // the kept page names who was signed in when it was kept
+  state.net.textContent = app.barred ? 'Sign in to go on.' : app.sending ? 'Sending…' : app.net === 'off' ? app.why || 'No network: kept on this device.' : app.ready ? 'Ready without a network.' : 'Getting ready to work without a network…';
+  const parts = [unsent && `${unsent} to send`, stuck && `${stuck} need you`, drafts && `${drafts} in hand`, others && `${others} of another account`].filter(Boolean);
   state.outbox.textContent = parts.length ? `Outbox: ${parts.join(', ')}` : 'Outbox: nothing to send';
+  state.outbox.hidden = Boolean(app.barred);
   state.outbox.dataset.unsent = unsent;
   state.outbox.parentElement.dataset.loud = stuck > 0;
 }
@@ -148,7 +201,7 @@ const views = {
   list: (id) => open(id, () => listView(app, root)),
   end: (id) => open(id, () => endView(app, root)),
   outbox: () => outboxView(app, root),
-  settle: (id) => settleView(app, root, id),
+  settle: (id) => (app.held(id) ? outboxView(app, root) : settleView(app, root, id)),
   map: async () => {
     if (!app.area) {
       fill(root, h('h1', {}, 'Map of the area'), h('p', {}, 'No area is on this device yet.'));
@@ -161,7 +214,7 @@ const views = {
 
 async function open(id, show) {
   if (app.item?.id !== id) app.judged = null;
-  app.item = app.items.find((i) => i.id === id) ?? null;
+  app.item = app.items.find((i) => i.id === id && mine(app, i)) ?? null;
   if (!app.item) {
     fill(root, h('h1', {}, 'This survey is not on this device'), h('p', {}, h('a', { href: '#home' }, 'To the start of the Walk')));
     return;
@@ -175,7 +228,7 @@ async function draw(focus) {
   const [name, ...rest] = location.hash.slice(1).split('/').map(decodeURIComponent);
   if (name === 'main') return; // the skip link
   if (!['q', 'list', 'end'].includes(name)) app.item = null;
-  await (views[name] ?? views.home)(...rest);
+  await (app.barred ? signInView(app, root) : (views[name] ?? views.home)(...rest));
   root.dataset.view = name || 'home';
   const head = root.querySelector('h1');
   if (focus && head) {
@@ -187,17 +240,17 @@ async function draw(focus) {
 
 async function start() {
   lightSwitch();
+  let drawn;
   try {
     app.kept = (await get('kept', 'small')) ?? {};
     await app.reload();
     for (const i of app.items.filter((x) => x.state === 'sending')) i.state = 'waiting'; // cut off: it is sent again, and known again
     for (const f of app.photos.filter((x) => x.state === 'sending')) f.state = 'waiting';
-    const text = await get('kept', 'area');
-    if (text) {
-      app.area = JSON.parse(text);
-      app.units = app.area.policy.units;
-      askText('area', text).then(() => app.item && app.redraw?.());
-    }
+    app.account = app.kept.account ?? null;
+    app.barred = app.kept.barred ?? '';
+    await Promise.race([app.identify(), new Promise((done) => setTimeout(done, patience))]);
+    drawn = shownTo();
+    await readArea();
   } catch (err) {
     fill(root, h('h1', {}, 'Walk'), h('p', { class: 'loud' }, err.message));
     return;
@@ -206,6 +259,7 @@ async function start() {
   await draw(false);
   drawState();
   root.dataset.ready = 'true';
+  if (shownTo() !== drawn) await changeOver();
   app.stored = await persist();
   await ready(app);
   drawState();

@@ -18,6 +18,7 @@ export async function takeArea(app, district) {
   const area = JSON.parse(text);
   const taken = await askText('area', text);
   if (taken.problem) throw new Error(taken.problem.message);
+  await app.admit(area.account);
   await put('kept', text, 'area');
   app.area = area;
   app.units = area.policy.units;
@@ -38,7 +39,7 @@ export async function ready(app) {
       if (!navigator.serviceWorker.controller) app.trouble.push(`The program could not be kept on this device: ${err.message}`);
     }
   }
-  if (!app.area) {
+  if (!app.area && !app.barred) {
     try {
       await takeArea(app, '');
     } catch (err) {

@@ -101,5 +101,20 @@ export const forget = () =>
     return done;
   });
 
+/** Takes off what the next person must not see: everything, or all but what was not sent. */
+export const leave = (why) =>
+  whole((t, items, photos) => {
+    if ([...items, ...photos].every(isSent)) {
+      for (const store of stores) t.objectStore(store).clear();
+      return;
+    }
+    for (const i of items.filter(isSent)) t.objectStore('items').delete(i.id);
+    for (const f of photos.filter(isSent)) t.objectStore('photos').delete(f.id);
+    const kept = t.objectStore('kept');
+    kept.delete('area');
+    const small = kept.get('small');
+    small.onsuccess = () => kept.put({ account: small.result?.account, barred: why }, 'small');
+  });
+
 /** Holds the outbox while something is done: nothing is sent meanwhile. */
 export const alone = (act, how = {}) => (navigator.locks ? navigator.locks.request('holdfast-outbox', how, act) : act(true));

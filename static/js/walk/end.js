@@ -47,7 +47,7 @@ function option(o) {
 }
 
 async function queue(app, item) {
-  const site = app.items.find((i) => i.kind === 'sites' && i.id === item.feature.properties.site && i.state === 'draft');
+  const site = app.items.find((i) => i.kind === 'sites' && i.id === item.feature.properties.site && i.state === 'draft' && app.mine(i));
   for (const one of [site, item].filter(Boolean)) {
     Object.assign(one, { state: 'waiting', reason: '', problems: undefined, since: new Date().toISOString() });
     await app.keep(one);

@@ -5,7 +5,7 @@ import { questions, standing } from './questions.js';
 
 /** The start: a new survey, those in hand, and what is on the device. */
 export async function homeView(app, root) {
-  const drafts = app.items.filter((i) => i.kind === 'points' && i.state === 'draft').sort((a, b) => b.since.localeCompare(a.since));
+  const drafts = app.items.filter((i) => i.kind === 'points' && app.mine(i) && i.state === 'draft').sort((a, b) => b.since.localeCompare(a.since));
   const status = h('p', { role: 'status', class: 'second' });
   fill(
     root,

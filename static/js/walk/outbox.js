@@ -3,28 +3,32 @@
 // A send whose answer was lost is sent again: an Idempotency-Key says so, and the
 // server knows it again by what it has stored.
 import { alone, get, put } from './db.js';
+import { mine } from './account.js';
 import { copy, same } from './feature.js';
 
 const order = { sites: 0, points: 1 };
 
 /** Items that wait to be sent, in the order they have to go. */
-export const waiting = (items) => items.filter((i) => i.state === 'waiting' || i.state === 'sending').sort((a, b) => order[a.kind] - order[b.kind] || a.since.localeCompare(b.since));
+export const waiting = (app) => app.items.filter((i) => mine(app, i) && (i.state === 'waiting' || i.state === 'sending')).sort((a, b) => order[a.kind] - order[b.kind] || a.since.localeCompare(b.since));
 
 /** Photos that wait to be sent: those of a survey in hand wait for it. */
-export const waitingPhotos = (app) => app.photos.filter((f) => (f.state === 'waiting' || f.state === 'sending') && app.items.find((i) => i.id === f.point)?.state !== 'draft');
+export const waitingPhotos = (app) => app.photos.filter((f) => mine(app, f) && (f.state === 'waiting' || f.state === 'sending') && app.items.find((i) => i.id === f.point)?.state !== 'draft');
 
 /**
  * Sends everything that waits, one after the other, from one page at a time.
- * @returns {Promise<'sent' | 'nothing' | 'busy' | 'offline'>}
+ * @returns {Promise<'sent' | 'nothing' | 'busy' | 'offline' | 'barred'>}
  */
 export function send(app) {
   return alone(async (lock) => (lock ? sendAll(app) : 'busy'), { ifAvailable: true });
 }
 
 async function sendAll(app) {
+  app.why = '';
+  const how = await app.identify();
+  if (how !== 'known') return how;
   await app.reload(); // another page of this device may have sent some
   let sent = 0;
-  for (const item of waiting(app.items)) {
+  for (const item of waiting(app)) {
     if (!(await sendItem(app, item))) return 'offline';
     sent++;
   }
@@ -58,6 +62,9 @@ async function reach(path, request) {
   }
 }
 
+/** Who recorded it: the server takes it from nobody else, also when somebody else has signed in this moment. */
+const owner = (x) => (x.account?.id ? { 'Holdfast-Account': x.account.id } : {});
+
 /** Sends one item; false when the server could not be reached. */
 async function sendItem(app, item) {
   item.state = 'sending';
@@ -68,7 +75,7 @@ async function sendItem(app, item) {
   await app.keep(item);
   const answer = await reach(`/api/collections/${item.kind}/items/${encodeURIComponent(item.id)}`, {
     method: 'PUT',
-    headers: { 'Content-Type': 'application/geo+json', 'Idempotency-Key': JSON.stringify(item.id), ...(item.etag ? { 'If-Match': item.etag } : { 'If-None-Match': '*' }) },
+    headers: { ...owner(item), 'Content-Type': 'application/geo+json', 'Idempotency-Key': JSON.stringify(item.id), ...(item.etag ? { 'If-Match': item.etag } : { 'If-None-Match': '*' }) },
     body: JSON.stringify(attempt),
   });
   app.why = answer ? said(answer) : '';
@@ -103,7 +110,7 @@ async function sendPhoto(app, photo) {
   await put('photos', photo);
   const answer = await reach(`/api/photos/${encodeURIComponent(photo.id)}?point=${encodeURIComponent(photo.point)}`, {
     method: 'PUT',
-    headers: { 'Content-Type': photo.blob.type || 'application/octet-stream' },
+    headers: { ...owner(photo), 'Content-Type': photo.blob.type || 'application/octet-stream' },
     body: photo.blob,
   });
   const reached = answer && !later(answer.status);

@@ -21,19 +21,22 @@ export function outboxView(app, root) {
   );
 }
 
+const foreign = (x) => `recorded by ${x.account.name}: sign in as ${x.account.name} to send it`;
+
 function entry(app, i) {
   const p = i.feature.properties;
+  const own = app.mine(i);
   const name = i.kind === 'sites' ? `Site ${p.name}` : `${p.label ?? 'New point'}, ${app.siteName(p.site)}`;
   return h(
     'li',
     { class: i.state, 'data-id': i.id, 'data-state': i.state },
-    h('div', {}, h('b', {}, name), h('br'), h('span', { class: 'standing' }, words[i.state]), i.reason && h('span', {}, `: ${i.reason}`), h('br'), h('span', { class: 'second' }, moment(i.at ?? i.since), i.tries > 0 && `, ${i.tries} ${i.tries === 1 ? 'try' : 'tries'}`)),
-    i.state === 'conflict' && h('a', { class: 'button first', href: `#settle/${i.id}` }, 'Choose'),
-    i.state === 'refused' && button('Try again', () => retry(app, i)),
-    i.kind === 'points' && i.state !== 'conflict' && i.state !== 'sending' && button('Open', () => app.edit(i.id), { 'aria-label': `Open ${name}` }),
-    i.kind === 'sites' && i.state === 'draft' && button('Send it', () => retry(app, i), { 'aria-label': `Send ${name}` }),
-    i.kind === 'sites' && (i.state === 'waiting' || i.state === 'refused') && button('Hold it back', () => holdBack(app, i), { 'aria-label': `Hold ${name} back` }),
-    i.kind === 'sites' && i.state === 'draft' && spare(app, i) && h('details', {}, h('summary', {}, 'Throw it away'), h('p', {}, `What was changed here of ${name} leaves this device and is not sent.`), button('Throw it away', () => discard(app, i))),
+    h('div', {}, h('b', {}, name), h('br'), h('span', { class: 'standing' }, own ? words[i.state] : foreign(i)), own && i.reason && h('span', {}, `: ${i.reason}`), h('br'), h('span', { class: 'second' }, moment(i.at ?? i.since), i.tries > 0 && `, ${i.tries} ${i.tries === 1 ? 'try' : 'tries'}`)),
+    own && i.state === 'conflict' && h('a', { class: 'button first', href: `#settle/${i.id}` }, 'Choose'),
+    own && i.state === 'refused' && button('Try again', () => retry(app, i)),
+    own && i.kind === 'points' && i.state !== 'conflict' && i.state !== 'sending' && button('Open', () => app.edit(i.id), { 'aria-label': `Open ${name}` }),
+    own && i.kind === 'sites' && i.state === 'draft' && button('Send it', () => retry(app, i), { 'aria-label': `Send ${name}` }),
+    own && i.kind === 'sites' && (i.state === 'waiting' || i.state === 'refused') && button('Hold it back', () => holdBack(app, i), { 'aria-label': `Hold ${name} back` }),
+    own && i.kind === 'sites' && i.state === 'draft' && spare(app, i) && h('details', {}, h('summary', {}, 'Throw it away'), h('p', {}, `What was changed here of ${name} leaves this device and is not sent.`), button('Throw it away', () => discard(app, i))),
   );
 }
 
@@ -42,8 +45,8 @@ function photo(app, f) {
   return h(
     'li',
     { class: f.state, 'data-id': f.id, 'data-state': f.state },
-    h('div', {}, h('b', {}, `Photo of ${owner}`), ` ${f.name}`, h('br'), h('span', { class: 'standing' }, words[f.state]), f.reason && h('span', {}, `: ${f.reason}`)),
-    f.state === 'refused' &&
+    h('div', {}, h('b', {}, `Photo of ${owner}`), ` ${f.name}`, h('br'), h('span', { class: 'standing' }, app.mine(f) ? words[f.state] : foreign(f)), f.reason && h('span', {}, `: ${f.reason}`)),
+    app.mine(f) && f.state === 'refused' &&
       button('Try again', async () => {
         f.state = 'waiting';
         await put('photos', f);
@@ -74,7 +77,7 @@ async function retry(app, i) {
   app.sendNow();
 }
 
-async function save(app, status) {
+export async function save(app, status) {
   const url = URL.createObjectURL(await exported(app));
   const a = h('a', { href: url, download: `walk-${new Date().toISOString().slice(0, 16).replace(':', '')}.geojson` });
   document.body.append(a);

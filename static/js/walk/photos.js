@@ -41,7 +41,7 @@ export function photos({ app, item, box, changed }) {
         error.textContent = `${file.name} is larger than 20 MB.`;
         continue;
       }
-      const photo = { id: newID(), point: item.id, name: file.name, blob: file, state: 'waiting', since: new Date().toISOString(), tries: 0 };
+      const photo = { id: newID(), point: item.id, account: item.account, name: file.name, blob: file, state: 'waiting', since: new Date().toISOString(), tries: 0 };
       try {
         await put('photos', photo);
       } catch (err) {

@@ -68,6 +68,11 @@ export function hazards({ app, item, box, changed }) {
     fill(box, h('p', {}, 'Say first which site the point belongs to.'));
     return;
   }
+  const held = app.held(id);
+  if (held) {
+    fill(box, h('p', { class: 'loud' }, `What ${held.account.name} recorded of this site is on this device and not sent yet. It is sent when ${held.account.name} signs in; then more can be added.`));
+    return;
+  }
   const dangers = h('textarea', { id: 'dangers', rows: 5 });
   dangers.value = (found.properties.hazards ?? []).join('\n');
   const notes = h('textarea', { id: 'notes', rows: 4, maxlength: 10000 });

@@ -47,7 +47,12 @@ self.addEventListener('fetch', (event) => {
 
 const patience = 250; // milliseconds that the server gets before the kept page is shown
 
-/** The page as the server has it now, lit as it was last set; nothing when it cannot be had, or is of another edition. */
+/**
+ * The page as the server has it now, lit as it was last set; nothing when it
+ * cannot be had, or is of another edition. The kept page, which holds no data,
+ * is also shown to who is signed out: it asks for a sign-in and still has what
+ * was not sent.
+ */
 async function freshPage() {
   try {
     const answer = await fetch(page, { headers: { Accept: 'text/html' } });
