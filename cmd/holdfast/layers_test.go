@@ -51,7 +51,7 @@ var allowed = map[string][]string{
 	"static": {},
 
 	"survey":                   {"geo", "geo/geojson"},
-	"survey/answer":            {"geo", "geo/grid", "geo/magnetic", "geo/tangent", "survey", "survey/ground", "survey/load", "survey/rig", "survey/soil", "survey/surround"},
+	"survey/answer":            {"geo", "geo/grid", "geo/magnetic", "geo/tangent", "survey", "survey/drawing/wording", "survey/ground", "survey/load", "survey/rig", "survey/soil", "survey/surround"},
 	"survey/atlas":             {"geo", "geo/cql2", "geo/crs", "geo/geodesic", "geo/geojson", "geo/grid", "geo/magnetic", "geo/terrain", "geo/terrain/raster", "geo/vector", "geo/vector/file", "geo/vector/gpkg", "survey", "survey/answer", "survey/coverage", "survey/drawing", "survey/drawing/dxf", "survey/drawing/wording", "survey/exchange", "survey/ground", "survey/near", "survey/preplan", "survey/pulls", "survey/rig", "survey/sqlite", "survey/surround", "survey/upkeep", "survey/walk"},
 	"survey/coverage":          {"geo", "geo/geodesic", "geo/geojson", "survey", "survey/answer", "survey/near"},
 	"survey/demo":              {"geo/geojson", "survey", "survey/sqlite"},

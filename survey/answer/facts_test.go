@@ -14,6 +14,7 @@ import (
 	"holdfast/geo/geodesic"
 	"holdfast/survey"
 	"holdfast/survey/answer"
+	"holdfast/survey/drawing/wording"
 	"holdfast/survey/surround"
 )
 
@@ -50,10 +51,10 @@ func TestCommonPracticeSixThousandTestedGivesTenToOne(t *testing.T) {
 	o := option(t, ask(t, p), "1-1-1")
 	assert.InDelta(t, 10, ratio(o), 1e-9)
 	assert.Equal(t, answer.Holds, o.Verdict)
-	// Both statements appear, never blended: 3.0:1 by the handbook stands beside it.
+	// Both statements appear, never blended: 3:1 by the handbook stands beside it.
 	said := strings.Join(o.Main.Reasons, "; ")
 	assert.Contains(t, said, "(tested here) against")
-	assert.Contains(t, said, "handbook 3.0:1")
+	assert.Contains(t, said, "handbook 3:1")
 }
 
 func TestCommonPracticeDisturbedOrWeakerGroundLowersTheFigure(t *testing.T) {
@@ -79,8 +80,9 @@ func TestWords(t *testing.T) {
 	assert.Equal(t, "6.6 ft (2.0 m)", answer.LengthWords(2, survey.UnitsUS)) // source: 1 ft = 0.3048 m
 	assert.Equal(t, "2.0 m", answer.LengthWords(2, survey.UnitsSI))
 	// A ratio never promises more than there is.
-	for r, want := range map[float64]string{9.99: "9.9:1", 10: "10:1", 9.99999999999: "10:1", 13.9: "13:1", 0.04: "0.0:1", 1.17: "1.1:1"} {
+	for r, want := range map[float64]string{9.99: "9.9:1", 10: "10:1", 9.99999999999: "10:1", 13.9: "13:1", 0.04: "0.04:1", 0.55: "0.55:1", 0.559: "0.55:1", 1.17: "1.1:1", 3: "3:1", 133.9: "130:1"} {
 		assert.Equal(t, want, answer.RatioWords(r))
+		assert.Equal(t, want, wording.Ratio(r), "on the page and the sheet too")
 	}
 	for d, want := range map[float64]string{0: "000°", 7.4: "007°", 99.6: "100°", 359.6: "000°", 214: "214°"} {
 		assert.Equal(t, want, answer.BearingWords(d))

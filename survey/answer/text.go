@@ -8,6 +8,7 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
 )
 
 // text builds the many short sentences of one answer in few allocations: they
@@ -171,13 +172,13 @@ func (t *text) significant(v float64, round func(float64) float64) *text {
 	return t.num(v, max(digits, 0))
 }
 
-// ratio writes a ratio as people say it, rounded down so that it never
-// promises more than there is.
+// ratio writes a ratio as the pages and the sheet do.
 func (t *text) ratio(r float64) *text {
-	if r+1e-9 >= 10 {
-		return t.num(math.Floor(r+1e-9), 0).s(":1")
+	if t.mute {
+		return t
 	}
-	return t.num(math.Floor(r*10+1e-9)/10, 1).s(":1")
+	var scratch [32]byte
+	return t.bytes(wording.AppendRatio(scratch[:0], r))
 }
 
 // bearing writes a direction as three figures, 000 to 359.

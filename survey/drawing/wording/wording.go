@@ -4,6 +4,7 @@
 package wording
 
 import (
+	"bytes"
 	"fmt"
 	"math"
 	"strconv"
@@ -49,10 +50,26 @@ func leadingOne(v float64) int {
 
 // Ratio writes a ratio of holding power to force, rounded down to two digits.
 func Ratio(r float64) string {
+	var scratch [32]byte
+	return string(AppendRatio(scratch[:0], r))
+}
+
+// AppendRatio writes a ratio as Ratio does behind what is in b.
+func AppendRatio(b []byte, r float64) []byte {
 	if !finite(r) {
-		return Unknown
+		return append(b, Unknown...)
 	}
-	return digits(Down(r, 2)) + ":1"
+	r = Down(r, 2)
+	decimals := 0
+	if r != 0 {
+		decimals = max(0, 1-exponent(r))
+	}
+	from := len(b)
+	b = strconv.AppendFloat(b, r, 'f', decimals, 64)
+	if decimals > 0 { // no needless zeros
+		b = b[:from+len(bytes.TrimRight(bytes.TrimRight(b[from:], "0"), "."))]
+	}
+	return append(b, ":1"...)
 }
 
 // Length writes a length: tenths of an inch below one inch, half inches below
