@@ -10,6 +10,7 @@ import (
 	"html/template"
 	"log/slog"
 	"net/http"
+	"os"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -106,6 +107,7 @@ func New(c Config) (*Server, error) {
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
+	sweep(os.TempDir(), s.now())
 	s.spool = newSpool(s.now)
 	s.handed, s.taken = make(turns, contentsAtOnce), make(turns, contentsAtOnce)
 	s.magnetic = cmp.Or(c.Magnetic, magnetic.Default())

@@ -29,6 +29,13 @@ const (
 	spoolAge   = 2 * time.Hour // since anybody last looked at it
 )
 
+// The names of temporary files begin with these.
+const (
+	spoolPrefix   = "holdfast-incoming-"
+	exportPrefix  = "holdfast-export-"
+	contentPrefix = "holdfast-content-" // of the store
+)
+
 // spool holds files that were sent and wait for somebody to say what they are.
 // They lie in a folder of their own that goes with the server.
 type spool struct {
@@ -121,9 +128,12 @@ func (s *spool) room() (*os.Root, error) {
 		return nil, status(http.StatusServiceUnavailable, "%d files wait to be brought in already: finish or discard one of them first.", len(s.all))
 	}
 	if s.root != nil {
-		return s.root, nil
+		if _, err := os.Lstat(s.root.Name()); err == nil {
+			return s.root, nil
+		}
+		_ = s.root.Close() // the folder was swept away
 	}
-	dir, err := os.MkdirTemp("", "holdfast-incoming-")
+	dir, err := os.MkdirTemp("", spoolPrefix)
 	if err != nil {
 		return nil, fmt.Errorf("make a folder for the file: %w", err)
 	}

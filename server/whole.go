@@ -36,7 +36,7 @@ func (t turns) begin(ctx context.Context, most time.Duration) (done func(), err 
 
 // spare makes a file for an answer; it goes with done.
 func spare() (f *os.File, done func(), err error) {
-	f, err = os.CreateTemp("", "holdfast-export-")
+	f, err = os.CreateTemp("", exportPrefix)
 	if err != nil {
 		return nil, nil, fmt.Errorf("make a file for the answer: %w", err)
 	}
