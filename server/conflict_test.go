@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/paulmach/orb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -144,4 +145,30 @@ func TestImportSignsNothing(t *testing.T) {
 			assert.Equal(t, "Quarry Road", row.Item.Name, "the rest came in")
 		})
 	}
+}
+
+// TestSharedCode: two stations gave two sites one code, which is said wherever
+// it misleads, with a way to both.
+func TestSharedCode(t *testing.T) {
+	h, store := fixture(t)
+	page := func(path string) string {
+		res := call(t, h, http.MethodGet, path, "", "Accept: text/html")
+		require.Equal(t, http.StatusOK, res.StatusCode, path)
+		return bodyOf(t, res)
+	}
+	assert.NotContains(t, page("/upkeep"), "shared")
+	weir := func(id, name string) func(*sqlite.Store) {
+		return func(s *sqlite.Store) {
+			_, err := s.PutSite(t.Context(), survey.Site{ID: id, Name: name, Code: "WR-1", Geometry: orb.Point{-91.19, 44.65}}, author, survey.Opt[int64]{})
+			require.NoError(t, err)
+		}
+	}
+	apart(t, store, weir("s-north", "North weir"), weir("s-south", "South weir"))
+	upkeep := page("/upkeep")
+	assert.Contains(t, section(t, upkeep, "shared"), `<span class="code">WR-1</span> is the code of <a href="/sites/s-north">North weir</a> and <a href="/sites/s-south">South weir</a>.`)
+	assert.NotContains(t, upkeep, "recorded differently")
+	assert.Contains(t, page("/sites/s-north"), "<li>South weir (s-south) has the code WR-1 too")
+	assert.Contains(t, page("/sites/s-south"), "<li>North weir (s-north) has the code WR-1 too")
+	assert.NotContains(t, page("/sites/s-alder"), "WR-1")
+	assert.Contains(t, page("/sites/s-north/sheet"), "CODE NOT UNIQUE: WR-1 is also the code of South weir.")
 }

@@ -1,6 +1,7 @@
 package server
 
 import (
+	"fmt"
 	"net/http"
 	"slices"
 	"time"
@@ -56,6 +57,11 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	shared, err := s.store.SharedCodes(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	slices.SortStableFunc(judged, func(a, b atlas.Judged) int { return answer.Compare(&a.Answer, &b.Answer) })
 	policy, err := s.store.Policy(r.Context())
 	if err != nil {
@@ -70,7 +76,7 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 	now := s.now().UTC()
 	s.render(w, r, http.StatusOK, "site", page{Title: row.Item.Name, Body: sitePage{
 		Site: row.Item, Revision: row.Revision, UpdatedAt: row.UpdatedAt, UpdatedBy: row.UpdatedBy,
-		Grid: usng(middle(row.Item.Geometry)), Loud: siteDoubts(row.Item, judged), Answers: judged, Plates: drawn, History: history, Disputed: apart,
+		Grid: usng(middle(row.Item.Geometry)), Loud: append(codeDoubts(row.Item, shared), siteDoubts(row.Item, judged)...), Answers: judged, Plates: drawn, History: history, Disputed: apart,
 		Reviewable: !s.readOnly && may(r.Context(), survey.SignOff), Hidden: len(row.Item.Contacts) > 0 && !may(r.Context(), survey.Contacts), Tomorrow: now.AddDate(0, 0, 1).Format(time.DateOnly),
 		DueAgain: now.AddDate(0, int(policy.ResurveyMonths.Value), 0).Format(time.DateOnly),
 	}})
@@ -101,6 +107,17 @@ func usng(p orb.Point) string {
 		return ""
 	}
 	return ref
+}
+
+// codeDoubts names the other sites that have the code of a site.
+func codeDoubts(site survey.Site, shared []sqlite.SharedCode) []string {
+	var out []string
+	for _, c := range shared {
+		for _, other := range c.Others(site.ID) {
+			out = append(out, fmt.Sprintf("%s (%s) has the code %s too: give one of them another code.", other.Name, other.ID, c.Code))
+		}
+	}
+	return out
 }
 
 // siteDoubts says what must not be overlooked about a site as a whole: pages put

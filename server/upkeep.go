@@ -25,6 +25,7 @@ type upkeepPage struct {
 	Sites, Points int
 	Verdicts      []tally // nil when there are too many points to judge for a page
 	Unsettled     []unsettled
+	SharedCodes   []sqlite.SharedCode
 	Unvouched     []upkeep.Unvouched
 	Stale         []upkeep.Due
 	Months        float64
@@ -65,6 +66,10 @@ func (s *Server) handleUpkeep(w http.ResponseWriter, r *http.Request) {
 		Flood: readFlood(q, policy.Units, now, sites),
 	}
 	if body.Unsettled, err = s.unsettled(ctx); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if body.SharedCodes, err = s.store.SharedCodes(ctx); err != nil {
 		s.fail(w, r, err)
 		return
 	}

@@ -76,6 +76,9 @@ func TestSync(t *testing.T) {
 		p.Terrain.SlopeDeg = survey.Known(float64(50 + i))
 		_, err = s.PutPoint(t.Context(), p, author(), survey.Known(rows[0].Revision))
 		require.NoError(t, err)
+		name := []string{"North weir", "South weir"}[i]
+		_, err = s.PutSite(t.Context(), survey.Site{ID: name[:5], Name: name, Code: "WR-1", Geometry: p.Position}, author(), survey.Opt[int64]{})
+		require.NoError(t, err)
 		require.NoError(t, s.Close())
 	}
 	stick := filepath.Join(t.TempDir(), "stick.db")
@@ -85,6 +88,7 @@ func TestSync(t *testing.T) {
 	}
 	assert.Contains(t, got.out, "Open conflicts: 1.")
 	assert.Contains(t, got.out, "terrain.slope_deg")
+	assert.Contains(t, got.out, "The code WR-1 is that of North weir (North) and South weir (South): give all but one another code.")
 	got = call(t, "", "sync", stick, "--atlas", laptop, "--json")
 	var said struct{ Conflicts []sqlite.Conflict }
 	require.NoError(t, json.Unmarshal([]byte(got.out), &said))

@@ -60,19 +60,31 @@ func (c *syncCmd) Run(ctx context.Context, g *globals, s *streams) error {
 	if err != nil {
 		return err
 	}
+	shared, err := store.SharedCodes(ctx)
+	if err != nil {
+		return err
+	}
 	if c.JSON {
 		return printJSON(s.out, struct {
 			stations.Summary
-			Conflicts []sqlite.Conflict `json:"conflicts"`
-		}{sum, open})
+			Conflicts   []sqlite.Conflict   `json:"conflicts"`
+			SharedCodes []sqlite.SharedCode `json:"shared_codes"`
+		}{sum, open, shared})
 	}
-	return printSync(s.out, sum, open)
+	return printSync(s.out, sum, open, shared)
 }
 
-func printSync(w io.Writer, sum stations.Summary, open []sqlite.Conflict) error {
+func printSync(w io.Writer, sum stations.Summary, open []sqlite.Conflict, shared []sqlite.SharedCode) error {
 	fmt.Fprintf(w, "%d revisions sent, %d received; %d layers and photos brought.\n", sum.Sent, sum.Received, sum.Contents)
 	if sum.Lacking > 0 {
 		fmt.Fprintf(w, "%d layers or photos are spoken of and neither side has them.\n", sum.Lacking)
+	}
+	for _, c := range shared {
+		names := make([]string, len(c.Sites))
+		for i, site := range c.Sites {
+			names[i] = fmt.Sprintf("%s (%s)", site.Name, site.ID)
+		}
+		fmt.Fprintf(w, "The code %s is that of %s: give all but one another code.\n", c.Code, strings.Join(names, " and "))
 	}
 	if len(open) == 0 {
 		_, err := fmt.Fprintln(w, "No conflict is open.")

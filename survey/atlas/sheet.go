@@ -31,29 +31,65 @@ type Print struct {
 	Address string
 }
 
+// printing is what the sheets of one print have in common.
+type printing struct {
+	Print
+	setting
+	revision int64                        // of the atlas
+	open     map[string]map[string]bool   // what two stations recorded differently, by collection and id
+	sameCode map[string][]sqlite.CodeSite // the others with the code of a site, by its id
+}
+
+func (a Atlas) printing(ctx context.Context, print Print) (printing, error) {
+	p := printing{Print: print, open: map[string]map[string]bool{sqlite.Sites: {}, sqlite.Points: {}}, sameCode: map[string][]sqlite.CodeSite{}}
+	var err error
+	if p.setting, err = a.setting(ctx); err != nil {
+		return p, err
+	}
+	if p.revision, err = a.Store.Revision(ctx); err != nil {
+		return p, fmt.Errorf("load atlas revision: %w", err)
+	}
+	open, err := a.Store.OpenConflicts(ctx)
+	if err != nil {
+		return p, err
+	}
+	for _, c := range open {
+		if of := p.open[c.Collection]; of != nil {
+			of[c.ID] = true
+		}
+	}
+	shared, err := a.Store.SharedCodes(ctx)
+	for _, c := range shared {
+		for _, site := range c.Sites {
+			p.sameCode[site.ID] = c.Others(site.ID)
+		}
+	}
+	return p, err
+}
+
 // site is the address of a site on the server.
-func (p Print) site(s survey.Site) string {
+func (p printing) site(s survey.Site) string {
 	if p.Address == "" {
 		return ""
 	}
-	return strings.TrimSuffix(p.Address, "/") + "/sites/" + url.PathEscape(cmp.Or(s.Code, s.ID))
+	name := cmp.Or(s.Code, s.ID)
+	if p.sameCode[s.ID] != nil {
+		name = s.ID // the code names another too
+	}
+	return strings.TrimSuffix(p.Address, "/") + "/sites/" + url.PathEscape(name)
 }
 
 // Sheet arranges the sheet of a site as it stands now.
 func (a Atlas) Sheet(ctx context.Context, idOrCode string, print Print) (preplan.Sheet, error) {
-	set, err := a.setting(ctx)
+	p, err := a.printing(ctx, print)
 	if err != nil {
 		return preplan.Sheet{}, err
-	}
-	revision, err := a.Store.Revision(ctx)
-	if err != nil {
-		return preplan.Sheet{}, fmt.Errorf("load atlas revision: %w", err)
 	}
 	site, err := a.Store.Site(ctx, idOrCode)
 	if err != nil {
 		return preplan.Sheet{}, err
 	}
-	return a.sheet(ctx, site, set, revision, print)
+	return a.sheet(ctx, site, p)
 }
 
 // Book writes the sheets of sites, in the order of their codes, as one PDF with
@@ -67,20 +103,17 @@ func (a Atlas) Book(ctx context.Context, w io.Writer, sites []string, print Prin
 	if len(rows) == 0 {
 		return survey.Invalid("", "there is no site to print")
 	}
-	set, err := a.setting(ctx)
+	p, err := a.printing(ctx, print)
 	if err != nil {
 		return err
 	}
-	in := preplan.BookInput{Policy: set.policy, PrintedAt: set.asOf, Paper: print.Paper}
-	if in.AtlasRevision, err = a.Store.Revision(ctx); err != nil {
-		return fmt.Errorf("load atlas revision: %w", err)
-	}
+	in := preplan.BookInput{Policy: p.policy, PrintedAt: p.asOf, Paper: print.Paper, AtlasRevision: p.revision}
 	for _, r := range rows {
 		in.Sites = append(in.Sites, r.Item)
 	}
 	book := preplan.NewBook(w, in)
 	for i, r := range rows {
-		s, err := a.sheet(ctx, r, set, in.AtlasRevision, print)
+		s, err := a.sheet(ctx, r, p)
 		if err != nil {
 			return fmt.Errorf("make the sheet of %s: %w", r.Item.Code, err)
 		}
@@ -112,21 +145,21 @@ func (a Atlas) bookSites(ctx context.Context, names []string) (rows []sqlite.Row
 	return slices.CompactFunc(rows, func(x, y sqlite.Row[survey.Site]) bool { return x.Item.ID == y.Item.ID }), nil
 }
 
-// sheet arranges a sheet by policy, engine and day of a setting.
-func (a Atlas) sheet(ctx context.Context, site sqlite.Row[survey.Site], set setting, revision int64, print Print) (preplan.Sheet, error) {
-	judged, err := a.judgeSite(ctx, site, set, Ask{})
+// sheet arranges a sheet of a print.
+func (a Atlas) sheet(ctx context.Context, site sqlite.Row[survey.Site], print printing) (preplan.Sheet, error) {
+	judged, err := a.judgeSite(ctx, site, print.setting, Ask{})
 	if err != nil {
 		return preplan.Sheet{}, err
 	}
 	in := preplan.Input{
-		Site: site.Item, SiteRevision: site.Revision, AtlasRevision: revision,
-		Policy: set.policy, PrintedAt: set.asOf, Paper: print.Paper, Address: print.site(site.Item), GridRef: gridRef,
+		Site: site.Item, SiteRevision: site.Revision, AtlasRevision: print.revision, Unsettled: print.unsettled(site.Item, judged),
+		Policy: print.policy, PrintedAt: print.asOf, Paper: print.Paper, Address: print.site(site.Item), GridRef: gridRef,
 	}
 	bound := site.Item.Geometry.Bound()
 	for _, j := range judged {
 		bound = bound.Extend(j.Point.Item.Position)
 		p := preplan.PointInput{Point: j.Point.Item, Answer: j.Answer, Near: j.Around, UpdatedAt: j.Point.UpdatedAt}
-		if p.Sharing, err = sharing(set, j); err != nil {
+		if p.Sharing, err = sharing(print.setting, j); err != nil {
 			return preplan.Sheet{}, err
 		}
 		if p.Profile, err = a.profile(ctx, j); err != nil {
@@ -134,8 +167,8 @@ func (a Atlas) sheet(ctx context.Context, site sqlite.Row[survey.Site], set sett
 		}
 		in.Points = append(in.Points, p)
 	}
-	if in.Unsettled, err = a.unsettled(ctx, site.Item, judged); err != nil {
-		return preplan.Sheet{}, err
+	for _, other := range print.sameCode[site.Item.ID] {
+		in.SameCode = append(in.SameCode, other.Name)
 	}
 	if in.Layers, err = a.layersIn(ctx, bound); err != nil {
 		return preplan.Sheet{}, err
@@ -144,24 +177,17 @@ func (a Atlas) sheet(ctx context.Context, site sqlite.Row[survey.Site], set sett
 }
 
 // unsettled names what of a site two stations recorded differently.
-func (a Atlas) unsettled(ctx context.Context, site survey.Site, judged []Judged) ([]string, error) {
+func (p printing) unsettled(site survey.Site, judged []Judged) []string {
 	var out []string
-	open, err := a.Store.ConflictsOf(ctx, sqlite.Sites, site.ID)
-	if err != nil {
-		return nil, err
-	}
-	if len(open) > 0 {
+	if p.open[sqlite.Sites][site.ID] {
 		out = append(out, "the site")
 	}
 	for _, j := range judged {
-		if open, err = a.Store.ConflictsOf(ctx, sqlite.Points, j.Point.Item.ID); err != nil {
-			return nil, err
-		}
-		if len(open) > 0 {
+		if p.open[sqlite.Points][j.Point.Item.ID] {
 			out = append(out, j.Point.Item.Label)
 		}
 	}
-	return out, nil
+	return out
 }
 
 // sharing is how the lashings of the best rig take up the pull; nil where the

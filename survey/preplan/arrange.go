@@ -131,6 +131,10 @@ func (a *arranger) banners() (out []string, short string) {
 		out = append(out, "NOT SETTLED: two stations recorded "+names(a.Unsettled)+" differently; only one version is printed here.")
 		state = append(state, "not settled")
 	}
+	if len(a.SameCode) > 0 {
+		out = append(out, "CODE NOT UNIQUE: "+a.Site.Code+" is also the code of "+names(a.SameCode)+". Go by the name.")
+		state = append(state, "code not unique")
+	}
 	switch r := a.Site.Review; r.State {
 	case survey.Signed:
 		var since []string

@@ -32,10 +32,12 @@ func TestVouchedFor(t *testing.T) {
 
 	in.Points[1].Point.SurveyedAt = day(4, 2)
 	in.Unsettled = []string{"the site", "A1"}
+	in.SameCode = []string{"Alder Weir"}
 	s = preplan.Arrange(in)
 	assert.Equal(t, []string{
 		"NOT SETTLED: two stations recorded the site, A1 differently; only one version is printed here.",
+		"CODE NOT UNIQUE: AB-1 is also the code of Alder Weir. Go by the name.",
 		"NOT SIGNED FOR: A2 surveyed or tested after the site was signed.",
 	}, s.Banners)
-	assert.Equal(t, "not settled, newer than signature", s.State)
+	assert.Equal(t, "not settled, code not unique, newer than signature", s.State)
 }

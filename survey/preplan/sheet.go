@@ -53,6 +53,8 @@ type Input struct {
 	// Unsettled names what two stations recorded differently and nobody has
 	// settled: labels of points, "the site" for the site itself.
 	Unsettled []string
+	// SameCode names the other sites that have the code of this one.
+	SameCode []string
 	// GridRef writes a position as a USNG reference; "" where there is none.
 	GridRef func(orb.Point) string
 }

@@ -31,16 +31,10 @@ type ConflictSide struct {
 	At    time.Time       `json:"at"`
 }
 
-// OpenConflicts lists what versions made apart do not agree on, as well as
-// codes that two sites have. The latter are not to be chosen from: one of the
-// sites needs another code.
+// OpenConflicts lists what versions made apart do not agree on, by item.
 func (s *Store) OpenConflicts(ctx context.Context) ([]Conflict, error) {
 	out, err := s.conflicts(ctx, "1")
-	if err != nil {
-		return nil, explain("list conflicts", err)
-	}
-	shared, err := s.sharedCodes(ctx)
-	return append(out, shared...), explain("list conflicts", err)
+	return out, explain("list conflicts", err)
 }
 
 // ConflictsOf lists what versions of one item do not agree on.
@@ -115,46 +109,6 @@ func (s *Store) nameSides(ctx context.Context, c *Conflict) error {
 		side.At = at.Time
 	}
 	return nil
-}
-
-// sharedCodes lists the codes that more than one site has.
-func (s *Store) sharedCodes(ctx context.Context) ([]Conflict, error) {
-	rows, err := s.read.QueryContext(ctx, `
-		SELECT
-			id,
-			code,
-			revision,
-			updated_at,
-			updated_by,
-			json_extract(body, '$.properties.name')
-		FROM sites
-		WHERE deleted = 0 AND code IN (SELECT code FROM sites WHERE deleted = 0 GROUP BY code HAVING count(*) > 1)
-		ORDER BY code, id`)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	var out []Conflict
-	code := ""
-	for rows.Next() {
-		var id, its, who, name string
-		var revision int64
-		var at moment
-		if err := rows.Scan(&id, &its, &revision, &at, &who, &name); err != nil {
-			return nil, err
-		}
-		if its != code {
-			code = its
-			out = append(out, Conflict{Collection: Sites, ID: id, Name: name, Revision: revision, Path: "/properties/code"})
-		}
-		value, err := json.Marshal(name)
-		if err != nil {
-			return nil, err
-		}
-		last := &out[len(out)-1]
-		last.Sides = append(last.Sides, ConflictSide{Of: id, Value: value, Who: who, At: at.Time})
-	}
-	return out, rows.Err()
 }
 
 // Resolution is what a person decides about the conflicts of an item: all of
