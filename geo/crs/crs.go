@@ -165,19 +165,6 @@ func (c *CRS) Accuracy() (geo.Length, bool) {
 	return worst, true
 }
 
-// ShiftAt returns the datum shift that is used at a WGS 84 position, and
-// false when there is none.
-func (c *CRS) ShiftAt(p orb.Point) (Shift, bool) {
-	if c.frame.grid != nil {
-		return Shift{Name: c.frame.grid.Name}, true
-	}
-	i := c.frame.at(p[0], p[1])
-	if i < 0 {
-		return Shift{}, false
-	}
-	return c.frame.shifts[i], true
-}
-
 // WithGrid returns the same system with its datum shift taken from a grid
 // file, which must lead from the system's datum to WGS 84 or to a datum that
 // counts as the same, such as NAD83 or ETRS89. Positions the grid does not

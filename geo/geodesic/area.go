@@ -23,21 +23,6 @@ func Area(ring orb.Ring) (area float64, perimeter geo.Length) {
 	return r.area, geo.Length(r.perimeter)
 }
 
-// PolygonArea returns the area in m² of a polygon less that of its holes,
-// whichever way its rings run, and the length of all its boundaries.
-func PolygonArea(p orb.Polygon) (area float64, perimeter geo.Length) {
-	for i, ring := range p {
-		a, l := Area(ring)
-		perimeter += l
-		if i == 0 {
-			area = math.Abs(a)
-		} else {
-			area -= math.Abs(a)
-		}
-	}
-	return area, perimeter
-}
-
 // extent is what a ring encloses.
 type extent struct {
 	area      float64 // m², in ±half the ellipsoid

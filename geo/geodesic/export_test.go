@@ -25,3 +25,11 @@ func Bound(p, a, b orb.Point) float64 { return bound(place(p), place(a), place(b
 func AreaOn(el geo.Ellipsoid, ring orb.Ring) float64 {
 	return newSpheroid(el).enclosed(ring).area
 }
+
+// ToSegment returns the point nearest to p on the shortest geodesic from a to
+// b, and its distance. If a and b coincide the foot is a; an invalid point
+// gives NaN.
+func ToSegment(p, a, b orb.Point) (foot orb.Point, d geo.Length) {
+	foot, d, _ = nearest(p, a, b)
+	return foot, d
+}

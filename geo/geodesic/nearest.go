@@ -16,18 +16,6 @@ type Foot struct {
 	Along    geo.Length // along the line from its first vertex to Point
 }
 
-// ToSegment returns the point nearest to p on the shortest geodesic from a to
-// b, and its distance. If a and b coincide the foot is a; an invalid point
-// gives NaN.
-//
-// The foot is good to a micrometre, unless p is 9900 to 10150 km abeam of the
-// geodesic: about a quarter of the way round the earth, where all of a line is
-// nearly equally far. There d may be up to 0.3 % more than the least distance.
-func ToSegment(p, a, b orb.Point) (foot orb.Point, d geo.Length) {
-	foot, d, _ = nearest(p, a, b)
-	return foot, d
-}
-
 // ToLine returns the point of the line, a chain of geodesics, that is nearest
 // to p. ok is false if the line has no vertex or a point is invalid.
 func ToLine(p orb.Point, line orb.LineString) (f Foot, ok bool) {
@@ -77,7 +65,13 @@ func allValid(line []orb.Point) bool {
 	return true
 }
 
-// nearest is ToSegment with the distance from a to the foot.
+// nearest returns the point nearest to p on the shortest geodesic from a to b,
+// its distance, and how far it is from a. If a and b coincide the foot is a; an
+// invalid point gives NaN.
+//
+// The foot is good to a micrometre, unless p is 9900 to 10150 km abeam of the
+// geodesic: about a quarter of the way round the earth, where all of a line is
+// nearly equally far. There d may be up to 0.3 % more than the least distance.
 //
 // The point of the line abeam of p is sought by going along it as far as the
 // right-angled triangle on a sphere tells, again and again (the step of

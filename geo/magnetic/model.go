@@ -40,10 +40,9 @@ type coefficient struct{ g, h, gDot, hDot float64 }
 // Model is one issue of the World Magnetic Model. It is immutable and safe
 // for concurrent use.
 type Model struct {
-	name     string
-	epoch    float64
-	released string
-	coef     [degree + 1][degree + 1]coefficient // [order m][degree n]
+	name  string
+	epoch float64
+	coef  [degree + 1][degree + 1]coefficient // [order m][degree n]
 }
 
 //go:embed WMM2025.COF
@@ -63,9 +62,6 @@ func Default() *Model { return WMM2025() }
 
 // Name returns the model's name as its file gives it, such as "WMM-2025".
 func (m *Model) Name() string { return m.name }
-
-// Released returns the release date as the file gives it, month/day/year.
-func (m *Model) Released() string { return m.released }
 
 // Valid returns the decimal years the model is made for: from ≤ year < until.
 func (m *Model) Valid() (from, until float64) { return m.epoch, m.epoch + years }
@@ -128,7 +124,6 @@ func (m *Model) header(f []string) error {
 	}
 	m.epoch, m.name = epoch, f[1]
 	if len(f) > 2 {
-		m.released = f[2]
 	}
 	return nil
 }

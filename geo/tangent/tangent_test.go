@@ -62,8 +62,9 @@ func TestLongLinesStayStraight(t *testing.T) {
 		pb, okB := p.Project(b)
 		require.True(t, okA && okB)
 		cross := math.Abs(pa.X*pb.Y-pa.Y*pb.X) / float64(pa.To(pb))
-		_, want := geodesic.ToSegment(o, a, b)
-		assert.InDelta(t, float64(want), cross, 1e-4)
+		want, ok := geodesic.ToLine(o, orb.LineString{a, b})
+		require.True(t, ok)
+		assert.InDelta(t, float64(want.Distance), cross, 1e-4)
 	})
 }
 

@@ -1,9 +1,10 @@
 // Package exchange reads sites, points and layers from files, and hands them on
 // for writing. Open reads every format of package vector in any coordinate
 // system that the file declares; which format it is shows in the content, not
-// in the name. ReadSites, ReadPoints and ReadLayer read GeoJSON (RFC 7946 and
-// the text sequence of RFC 8142) and CSV (RFC 4180, also with semicolons and
-// decimal commas or with tabs) in longitude and latitude from any reader.
+// in the name. Sites and points in GeoJSON (RFC 7946 and the text sequence of
+// RFC 8142) and CSV (RFC 4180, also with semicolons and decimal commas or with
+// tabs) in longitude and latitude are read by this package itself, which knows
+// where in the file each value stands.
 //
 // Every record of a file is accepted, repaired with a note, or refused with
 // its reason, and the Report says which. Nothing is guessed: coordinates are

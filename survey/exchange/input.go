@@ -158,17 +158,22 @@ func (in *Input) plain() bool {
 	return false
 }
 
-// Sites reads the file as ReadSites does.
+// Sites reads sites. The error, one sentence that wraps survey.ErrInvalid, says
+// why the file as a whole cannot be read; then no site is returned. What became
+// of each record is in the report, with and without an error.
 func (in *Input) Sites() ([]survey.Site, *Report, error) {
 	return collect(in.records(siteSchema), in.o, siteParser())
 }
 
-// Points reads the file as ReadPoints does.
+// Points reads points as Sites reads sites. Two points of one site with the same
+// label are refused. Whether the site exists is for the store to say.
 func (in *Input) Points() ([]survey.Point, *Report, error) {
 	return collect(in.records(pointSchema), in.o, pointParser())
 }
 
-// Layer streams the file as StreamLayer does.
+// Layer reads features, which need not fit into memory; their properties are
+// kept as they are. The sequence ends with an error when the file as a whole
+// cannot be read; the report is complete when the sequence has ended.
 func (in *Input) Layer(role survey.Role) (iter.Seq2[survey.LayerFeature, error], *Report) {
 	return stream(in.records(nil), in.o, layerParser(role))
 }

@@ -19,8 +19,8 @@ import (
 	"holdfast/survey"
 )
 
-// Format is a file format. These are the ones that are read from any reader;
-// Open reads them all.
+// Format is a file format. These are the ones that this package reads itself;
+// Open reads those of package vector too.
 type Format = vector.Format
 
 const (
@@ -51,13 +51,6 @@ type Options struct {
 // file of another kind is turned away without reading it all.
 const giveUp = 10_000
 
-// ReadSites reads sites. The error, one sentence that wraps survey.ErrInvalid,
-// says why the file as a whole cannot be read; then no site is returned. What
-// became of each record is in the report, with and without an error.
-func ReadSites(r io.Reader, o Options) ([]survey.Site, *Report, error) {
-	return collect(fromReader(r, siteSchema), o, siteParser())
-}
-
 func siteParser() func(record) (survey.Site, string, error) {
 	seen := map[string]int{}
 	return func(rec record) (survey.Site, string, error) {
@@ -70,12 +63,6 @@ func siteParser() func(record) (survey.Site, string, error) {
 		}
 		return s, s.Code, onceID(seen, rec.number, s.ID)
 	}
-}
-
-// ReadPoints reads points as ReadSites reads sites. Two points of one site with
-// the same label are refused. Whether the site exists is for the store to say.
-func ReadPoints(r io.Reader, o Options) ([]survey.Point, *Report, error) {
-	return collect(fromReader(r, pointSchema), o, pointParser())
 }
 
 func pointParser() func(record) (survey.Point, string, error) {
@@ -107,27 +94,6 @@ func onceID(seen map[string]int, number int, id string) error {
 		return nil
 	}
 	return once(seen, number, "the id "+id, "id "+id)
-}
-
-// ReadLayer reads the features of a layer as ReadSites reads sites. Their
-// properties are kept as they are.
-func ReadLayer(r io.Reader, role survey.Role, o Options) ([]survey.LayerFeature, *Report, error) {
-	features, report := StreamLayer(r, role, o)
-	var out []survey.LayerFeature
-	for f, err := range features {
-		if err != nil {
-			return nil, report, err
-		}
-		out = append(out, f)
-	}
-	return out, report, nil
-}
-
-// StreamLayer is ReadLayer for files that need not fit into memory. The
-// sequence ends with an error when the file as a whole cannot be read; the
-// report is complete when the sequence has ended.
-func StreamLayer(r io.Reader, role survey.Role, o Options) (iter.Seq2[survey.LayerFeature, error], *Report) {
-	return stream(fromReader(r, nil), o, layerParser(role))
 }
 
 func layerParser(role survey.Role) func(record) (survey.LayerFeature, string, error) {

@@ -40,7 +40,7 @@ func lived(t testing.TB) string {
 	}
 	_, err = s.AddLayer(ctx, gas(), sequence(awkward()...), officer)
 	require.NoError(t, err)
-	_, err = s.AddRaster(ctx, survey.Layer{ID: "ground", Title: "Ground", Role: survey.RoleElevation}, orb.Polygon{{{-91.3, 44.6}, {-91.1, 44.6}, {-91.1, 44.8}, {-91.3, 44.6}}}, strings.NewReader(strings.Repeat("231 232\n", 9000)), officer)
+	_, _, err = s.ImportRaster(ctx, survey.Layer{ID: "ground", Title: "Ground", Role: survey.RoleElevation}, orb.Polygon{{{-91.3, 44.6}, {-91.1, 44.6}, {-91.1, 44.8}, {-91.3, 44.6}}}, strings.NewReader(strings.Repeat("231 232\n", 9000)), origin("ground.tif"), officer)
 	require.NoError(t, err)
 	require.NoError(t, s.Note(ctx, sqlite.Event{What: "sign-in"}, officer))
 	p2, err := s.Point(ctx, "KB/P2")

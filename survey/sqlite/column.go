@@ -127,9 +127,9 @@ func mentioned(e cql2.Expr) []string {
 	return out
 }
 
-// Flatten names what lies within objects with dots: {"a": {"b": 1}} has a.b.
+// flattened names what lies within objects with dots: {"a": {"b": 1}} has a.b.
 // Of a list of objects it gathers what they have under one name.
-func Flatten(properties json.RawMessage) (map[string]any, error) {
+func flattened(properties json.RawMessage) (map[string]any, error) {
 	var members map[string]any
 	if len(properties) > 0 {
 		if err := json.Unmarshal(properties, &members); err != nil {

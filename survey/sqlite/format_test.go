@@ -86,7 +86,7 @@ func holdsWhatItHeld(t *testing.T, s *sqlite.Store, format int) {
 	assert.Equal(t, 12.0, policies[0].Item.RequiredRatio.Value)
 
 	if format >= 2 {
-		features, err := s.LayerFeatures(ctx, "gas", nil, 0, 0)
+		features, err := s.Features(ctx, "gas", sqlite.Filter{})
 		require.NoError(t, err)
 		require.Len(t, features, 2)
 		assert.JSONEq(t, `{"material": "steel", "pressure_kpa": 400, "source_id": "g-7"}`, string(features[0].Properties))

@@ -63,7 +63,7 @@ func TestKilledImport(t *testing.T) {
 			l, err := s.Layer(t.Context(), "gas")
 			require.NoError(t, err)
 			require.Equal(t, 400+len(imports), l.Features, "the edition in force is that of the last import on file")
-			features, err := s.LayerFeatures(t.Context(), "gas", nil, 0, 0)
+			features, err := s.Features(t.Context(), "gas", sqlite.Filter{})
 			require.NoError(t, err)
 			require.Len(t, features, l.Features)
 			_, read := s.Pools()

@@ -179,7 +179,7 @@ func TestUndoLayer(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, first, got)
 	assert.Equal(t, 2, near(), "it is found again")
-	fs, err := s.LayerFeatures(ctx, "gas", nil, 0, 0)
+	fs, err := s.Features(ctx, "gas", sqlite.Filter{})
 	require.NoError(t, err)
 	assert.Len(t, fs, 8)
 
@@ -259,7 +259,7 @@ func TestCancelledLoad(t *testing.T) {
 	after, err := s.Revision(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, before, after)
-	fs, err := s.LayerFeatures(t.Context(), "gas", nil, 0, 0)
+	fs, err := s.Features(t.Context(), "gas", sqlite.Filter{})
 	require.NoError(t, err)
 	assert.Len(t, fs, 8)
 	all, err := s.Imports(t.Context())

@@ -18,13 +18,6 @@ import (
 	"holdfast/survey"
 )
 
-// LayerFeatures returns the features of a layer that meet bound (nil: all), in
-// their order, those numbered above after; limit 0 is no limit. The ID of the
-// last one, a number, is the after of the next page.
-func (s *Store) LayerFeatures(ctx context.Context, id string, bound *orb.Bound, after int64, limit int) ([]survey.LayerFeature, error) {
-	return s.Features(ctx, id, Filter{Bound: bound, After: strconv.FormatInt(after, 10), Limit: limit})
-}
-
 // Features returns the chosen features of a layer in the order of their
 // numbers, which are their ids. Of the filter, Site and Text say nothing here;
 // Where asks for the properties by their names and for GeometryName.

@@ -58,7 +58,7 @@ func TestLayer(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, want, got)
 
-	fs, err := s.LayerFeatures(ctx, "gas", nil, 0, 0)
+	fs, err := s.Features(ctx, "gas", sqlite.Filter{})
 	require.NoError(t, err)
 	require.Len(t, fs, 8)
 	for i, was := range awkward() {
@@ -76,7 +76,7 @@ func TestLayer(t *testing.T) {
 	assert.JSONEq(t, `{"source_id":"kept"}`, string(fs[2].Properties))
 	assert.Nil(t, fs[3].Properties)
 
-	page, err := s.LayerFeatures(ctx, "gas", nil, 3, 2)
+	page, err := s.Features(ctx, "gas", sqlite.Filter{After: "3", Limit: 2})
 	require.NoError(t, err)
 	assert.Equal(t, []string{"4", "5"}, []string{page[0].ID, page[1].ID})
 	one, err := s.LayerFeature(ctx, "gas", 2)
@@ -84,13 +84,13 @@ func TestLayer(t *testing.T) {
 	assert.Equal(t, "2", one.ID)
 	_, err = s.LayerFeature(ctx, "gas", 9)
 	assert.ErrorIs(t, err, survey.ErrNotFound)
-	_, err = s.LayerFeatures(ctx, "water", nil, 0, 0)
+	_, err = s.Features(ctx, "water", sqlite.Filter{})
 	assert.ErrorIs(t, err, survey.ErrNotFound)
 
 	bound := &orb.Bound{Min: orb.Point{-91.25, 44.6}, Max: orb.Point{-91.15, 44.7}}
 	n, err := s.CountFeatures(ctx, "gas", sqlite.Filter{Bound: bound})
 	require.NoError(t, err)
-	in, err := s.LayerFeatures(ctx, "gas", bound, 0, 0)
+	in, err := s.Features(ctx, "gas", sqlite.Filter{Bound: bound})
 	require.NoError(t, err)
 	assert.Equal(t, 2, n)
 	assert.Len(t, in, 2)
@@ -122,7 +122,7 @@ func TestLayerEditions(t *testing.T) {
 	next.SourceFile = "gas-2027.geojson"
 	_, err = s.AddLayer(ctx, next, sequence(awkward()[1]), other)
 	require.NoError(t, err)
-	fs, err := s.LayerFeatures(ctx, "gas", nil, 0, 0)
+	fs, err := s.Features(ctx, "gas", sqlite.Filter{})
 	require.NoError(t, err)
 	assert.Len(t, fs, 1)
 	require.NoError(t, s.RemoveLayer(ctx, "gas", officer))

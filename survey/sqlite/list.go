@@ -234,7 +234,7 @@ func (c choice) holdsItem(inside bool, body []byte, updated string) (bool, error
 	if err != nil {
 		return false, err
 	}
-	values, err := Flatten(f.Properties)
+	values, err := flattened(f.Properties)
 	if err != nil {
 		return false, err
 	}

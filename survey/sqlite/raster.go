@@ -15,20 +15,10 @@ import (
 // pieceSize is how a raster's file is cut; every piece but the last is full.
 const pieceSize = 1 << 18
 
-// AddRaster stores an elevation layer: its file as it is, and the ground it
-// covers as its one feature. A layer of that id is replaced as AddLayer does.
-// All of it is one transaction.
-func (s *Store) AddRaster(ctx context.Context, l survey.Layer, covers orb.Polygon, file io.Reader, a Author) (survey.Layer, error) {
-	l, _, err := s.addRaster(ctx, l, covers, file, nil, a)
-	return l, err
-}
-
-// ImportRaster is AddRaster, and keeps on file what the file was.
+// ImportRaster stores an elevation layer: its file as it is, the ground it
+// covers as its one feature, and where the file came from. A layer of that id is
+// replaced as AddLayer does. All of it is one transaction.
 func (s *Store) ImportRaster(ctx context.Context, l survey.Layer, covers orb.Polygon, file io.Reader, o Origin, a Author) (survey.Layer, Import, error) {
-	return s.addRaster(ctx, l, covers, file, &o, a)
-}
-
-func (s *Store) addRaster(ctx context.Context, l survey.Layer, covers orb.Polygon, file io.Reader, o *Origin, a Author) (survey.Layer, Import, error) {
 	var made Import
 	if err := l.Validate(); err != nil {
 		return l, made, err
@@ -58,7 +48,7 @@ func (s *Store) addRaster(ctx context.Context, l survey.Layer, covers orb.Polygo
 		if l.SHA256, err = digestLayer(ctx, t, n); err != nil {
 			return err
 		}
-		made, err = t.saveLayer(ctx, was, n, l, o)
+		made, err = t.saveLayer(ctx, was, n, l, &o)
 		return err
 	})
 	return l, made, err

@@ -31,7 +31,7 @@ func TestRasterFile(t *testing.T) {
 	for _, size := range []int{1, 1 << 18, 1<<18 + 1, 900_001} {
 		want := make([]byte, size)
 		_, _ = random.Read(want)
-		_, err := s.AddRaster(ctx, layer, covers, iotest.HalfReader(bytes.NewReader(want)), who)
+		_, _, err := s.ImportRaster(ctx, layer, covers, iotest.HalfReader(bytes.NewReader(want)), origin("ground.tif"), who)
 		require.NoError(t, err)
 		f, err := s.Raster(ctx, "dem")
 		require.NoError(t, err)
@@ -54,14 +54,14 @@ func TestRasterFile(t *testing.T) {
 	assert.True(t, roles[survey.RoleElevation])
 	assert.Len(t, near, 1, "the ground it covers is its one feature")
 
-	_, err = s.AddRaster(ctx, layer, covers, iotest.ErrReader(io.ErrClosedPipe), who)
+	_, _, err = s.ImportRaster(ctx, layer, covers, iotest.ErrReader(io.ErrClosedPipe), origin("ground.tif"), who)
 	require.Error(t, err)
 	f, err := s.Raster(ctx, "dem")
 	require.NoError(t, err)
 	assert.Equal(t, int64(900_001), f.Size(), "a broken import leaves the layer as it was")
 
 	layer.Role = survey.RoleWater
-	_, err = s.AddRaster(ctx, layer, covers, bytes.NewReader([]byte{1}), who)
+	_, _, err = s.ImportRaster(ctx, layer, covers, bytes.NewReader([]byte{1}), origin("ground.tif"), who)
 	assert.ErrorIs(t, err, survey.ErrInvalid)
 	require.NoError(t, s.RemoveLayer(ctx, "dem", who))
 	_, err = s.Raster(ctx, "dem")

@@ -71,7 +71,7 @@ func TestWithin(t *testing.T) {
 // there are too many.
 func TestLayersWithin(t *testing.T) {
 	s := open(t, unpack(t, 8), sqlite.Options{})
-	all, err := s.LayerFeatures(t.Context(), "gas", nil, 0, 0)
+	all, err := s.Features(t.Context(), "gas", sqlite.Filter{})
 	require.NoError(t, err)
 	box := all[0].Geometry.Bound()
 	near, roles, err := s.LayersWithin(t.Context(), box, 100)

@@ -2,6 +2,7 @@ package together_test
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -71,7 +72,7 @@ func fill(t *testing.T, s *sqlite.Store) {
 		}
 	}, crew)
 	require.NoError(t, err)
-	_, err = s.AddRaster(ctx, survey.Layer{ID: "ground", Title: "Ground", Role: survey.RoleElevation}, orb.Polygon{{{-91.3, 44.6}, {-91.1, 44.6}, {-91.1, 44.8}, {-91.3, 44.6}}}, strings.NewReader(strings.Repeat("231 232\n", 90_000)), crew)
+	_, _, err = s.ImportRaster(ctx, survey.Layer{ID: "ground", Title: "Ground", Role: survey.RoleElevation}, orb.Polygon{{{-91.3, 44.6}, {-91.1, 44.6}, {-91.1, 44.8}, {-91.3, 44.6}}}, strings.NewReader(strings.Repeat("231 232\n", 90_000)), sqlite.Origin{File: "ground.tif", Size: 720_000, SHA256: strings.Repeat("ab", 32), Report: func() (json.RawMessage, error) { return json.RawMessage(`{}`), nil }}, crew)
 	require.NoError(t, err)
 	require.NoError(t, s.AddPhotoTo(ctx, sqlite.Photo{ID: "f1", Point: "P0", Source: make([]byte, 32), Width: 1, Height: 1, JPEG: []byte("picture"), Small: []byte("small")}, crew))
 }
@@ -102,7 +103,7 @@ func TestNewStation(t *testing.T) {
 				require.NoError(t, err)
 				assert.Equal(t, want, got)
 			}
-			fs, err := laptop.LayerFeatures(t.Context(), "gas", nil, 0, 0)
+			fs, err := laptop.Features(t.Context(), "gas", sqlite.Filter{})
 			require.NoError(t, err)
 			assert.Len(t, fs, 300)
 			p, err := laptop.Photo(t.Context(), "f1")

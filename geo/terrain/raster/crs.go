@@ -11,8 +11,7 @@ import (
 type Model int
 
 const (
-	// ModelUnknown: the file does not say, or says something else.
-	ModelUnknown Model = iota
+	_ Model = iota // the file does not say, or says something else
 	// ModelGeographic: x is longitude and y latitude.
 	ModelGeographic
 	// ModelProjected: x and y are lengths.

@@ -104,7 +104,6 @@ func sample(t *testing.T, empty bool) string {
 	link, err := w.Relate("points", "pull_tests")
 	require.NoError(t, err)
 	require.NoError(t, link(lastPoint, w.LastID()))
-	w.AddStyle(gpkg.Style{Layer: "points", Name: "dots", SLD: gpkg.PlainSLD("points", "Point")})
 	require.NoError(t, w.Close())
 	assert.Contains(t, losses(w), "at: the time zone; times are kept in UTC (record 1)")
 	assert.Contains(t, losses(w), "name: the column is called name_2")

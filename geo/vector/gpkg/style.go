@@ -8,19 +8,8 @@ import (
 	"holdfast/geo/vector"
 )
 
-// Style is how a layer is to be drawn, in the table layer_styles that GIS
-// programs look for.
-type Style struct {
-	Layer       string // as in Begin
-	Name        string
-	Description string
-	SLD         string // a StyledLayerDescriptor (OGC 02-070)
-}
-
-// AddStyle keeps a style. A layer of features without one gets a plain style on
-// Close.
-func (w *Writer) AddStyle(s Style) { w.styles = append(w.styles, s) }
-
+// stylesTable is where GIS programs look for how a layer is to be drawn, as a
+// StyledLayerDescriptor (OGC 02-070).
 const stylesTable = `
 CREATE TABLE layer_styles (
   id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL,
@@ -39,6 +28,7 @@ CREATE TABLE layer_styles (
 );
 INSERT INTO gpkg_contents (table_name, data_type, identifier) VALUES ('layer_styles', 'attributes', 'layer_styles');`
 
+// writeStyles gives every layer of features its plain style.
 func (w *Writer) writeStyles() error {
 	made := false
 	for _, t := range w.tables {
@@ -51,38 +41,18 @@ func (w *Writer) writeStyles() error {
 			}
 			made = true
 		}
-		first := true
-		for _, s := range w.styles {
-			if s.Layer == t.layer.Name {
-				if err := w.writeStyle(t, s, first); err != nil {
-					return err
-				}
-				first = false
-			}
-		}
-		if first {
-			plain := Style{Name: t.name, Description: "plain", SLD: PlainSLD(t.name, t.layer.Geometry)}
-			if err := w.writeStyle(t, plain, true); err != nil {
-				return err
-			}
+		if err := w.exec(`INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, owner)
+			VALUES ('', '', ?, ?, ?, '', ?, 1, 'plain', '')`, t.name, t.geometry, t.name, plainSLD(t.name, t.layer.Geometry)); err != nil {
+			return err
 		}
 	}
 	return nil
 }
 
-func (w *Writer) writeStyle(t *output, s Style, isDefault bool) error {
-	useAsDefault := int64(0)
-	if isDefault {
-		useAsDefault = 1
-	}
-	return w.exec(`INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, owner)
-		VALUES ('', '', ?, ?, ?, '', ?, ?, ?, '')`, t.name, t.geometry, s.Name, s.SLD, useAsDefault, s.Description)
-}
-
-// PlainSLD is a style for a layer: points as dots, lines and areas with an
+// plainSLD is a style for a layer: points as dots, lines and areas with an
 // outline, in the blue and orange of Okabe and Ito (2002), which people with
 // any colour vision tell apart.
-func PlainSLD(name, geometry string) string {
+func plainSLD(name, geometry string) string {
 	const (
 		stroke = `<Stroke><CssParameter name="stroke">#0072B2</CssParameter><CssParameter name="stroke-width">1.5</CssParameter></Stroke>`
 		dot    = `<PointSymbolizer><Graphic><Mark><WellKnownName>circle</WellKnownName><Fill><CssParameter name="fill">#E69F00</CssParameter></Fill>` + stroke + `</Mark><Size>8</Size></Graphic></PointSymbolizer>`

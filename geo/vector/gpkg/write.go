@@ -27,8 +27,7 @@ type Writer struct {
 	names     vector.Names // of tables
 	srs       map[int64]bool
 	tables    []*output
-	now       *output // the table that is written to
-	styles    []Style
+	now       *output       // the table that is written to
 	links     []driver.Stmt // of relations
 	linked    bool          // gpkgext_relations is there
 	described bool          // gpkg_data_columns is there
