@@ -33,7 +33,7 @@ func TestWhoDoesNotReadHoldsNothing(t *testing.T) {
 	s.SetQueueWait(20 * time.Millisecond)
 	large := strings.Repeat("231 232\n", 3<<20) // more than two ends of a connection keep
 	covers := orb.Polygon{{{-91.3, 44.6}, {-91.1, 44.6}, {-91.1, 44.8}, {-91.3, 44.6}}}
-	l, err := store.AddRaster(t.Context(), survey.Layer{ID: "ground", Title: "Ground", Role: survey.RoleElevation}, covers, strings.NewReader(large), author)
+	l, _, err := store.ImportRaster(t.Context(), survey.Layer{ID: "ground", Title: "Ground", Role: survey.RoleElevation}, covers, strings.NewReader(large), sqlite.Origin{File: "ground.tif", Size: int64(len(large)), SHA256: strings.Repeat("ab", 32), Report: func() (json.RawMessage, error) { return json.RawMessage(`{}`), nil }}, author)
 	require.NoError(t, err)
 	web := httptest.NewServer(s)
 	defer web.Close()
