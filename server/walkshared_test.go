@@ -91,6 +91,17 @@ func TestWalkGoesOnPastASignOff(t *testing.T) {
 	assert.Equal(t, "The lead", now.Item.Review.By)
 }
 
+// TestWalkStartsOnOneScreen: on a phone the start has both ways to begin a
+// survey on its first screen, under a line of state that takes one line.
+func TestWalkStartsOnOneScreen(t *testing.T) {
+	b, _, _ := onFoot(t)
+	b.open(t, "/walk")
+	b.until(t, walkReady)
+	assert.LessOrEqual(t, eval[float64](t, b, `document.querySelector('#state').getBoundingClientRect().height`), 70.0, "48 px to touch, and its edge")
+	assert.Less(t, eval[float64](t, b, `[...document.querySelectorAll('summary')].find((e) => e.textContent === 'Survey a point again').getBoundingClientRect().bottom`), 740.0)
+	assert.InDelta(t, eval[float64](t, b, `document.querySelector('.display button').getBoundingClientRect().top`), eval[float64](t, b, `document.querySelector('.who a').getBoundingClientRect().top`), 2, "the head stands on one line")
+}
+
 // TestWalkClearsNothingUnsent: what another page of the device recorded after
 // this one was drawn is not cleared away.
 func TestWalkClearsNothingUnsent(t *testing.T) {

@@ -189,7 +189,7 @@ function drawState() {
   if (who) who.hidden = Boolean(app.barred) || Boolean(app.account?.name && !who.textContent.includes(app.account.name)); // the kept page names who was signed in when it was kept
   state.net.textContent = app.barred ? 'Sign in to go on.' : app.sending ? 'Sending…' : app.net === 'off' ? app.why || 'No network: kept on this device.' : app.ready ? 'Ready without a network.' : 'Getting ready to work without a network…';
   const parts = [unsent && `${unsent} to send`, stuck && `${stuck} need you`, drafts && `${drafts} in hand`, others && `${others} of another account`].filter(Boolean);
-  state.outbox.textContent = parts.length ? `Outbox: ${parts.join(', ')}` : 'Outbox: nothing to send';
+  state.outbox.textContent = `Outbox: ${parts.join(', ') || '0 to send'}`; // on one line with the network, also on a phone
   state.outbox.hidden = Boolean(app.barred);
   state.outbox.dataset.unsent = unsent;
   state.outbox.parentElement.dataset.loud = stuck > 0;

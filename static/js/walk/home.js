@@ -25,11 +25,11 @@ export async function homeView(app, root) {
         }),
       ),
     ],
+    app.area && pointList(app),
     h('h2', {}, 'What is on this device'),
     area(app, status),
     status,
     app.area && h('div', { class: 'actions' }, h('a', { class: 'button', href: '#map' }, 'Map of the area'), h('a', { class: 'button', href: '#outbox' }, 'Outbox')),
-    app.area && pointList(app),
     clearing(app),
   );
   storage(app, status);
@@ -71,7 +71,7 @@ function area(app, status) {
 async function storage(app, status) {
   const r = await room();
   if (!r?.quota) return;
-  const mb = (n) => `${(n / 1e6).toFixed(0)} MB`;
+  const mb = (n) => (n < 1e9 ? `${(n / 1e6).toFixed(0)} MB` : `${(n / 1e9).toFixed(1)} GB`);
   status.textContent = `${mb(r.usage)} used, ${mb(r.quota - r.usage)} left on this device.${app.stored ? '' : ' The browser may clear it when room runs short: send soon, or install the Walk on the home screen.'}`;
 }
 
