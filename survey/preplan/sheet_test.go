@@ -230,7 +230,7 @@ func TestEveryFigureCarriesItsEvidence(t *testing.T) {
 	in := input(t)
 	a := &in.Points[0].Answer.Options[0].Main.Anchor
 	for grade, want := range map[survey.Evidence]string{
-		survey.TestedHere: "8,000 lbf (35 kN), tested here", survey.TestedGround: "8,000 lbf (35 kN), estimate: tested in this ground",
+		survey.TestedHere: "8,000 lbf (35 kN), tested here: one rig was pulled, 2 are taken alike", survey.TestedGround: "8,000 lbf (35 kN), estimate: tested in this ground",
 		survey.Mechanics: "8,000 lbf (35 kN), estimate: mechanics", survey.Assumed: "8,000 lbf (35 kN), estimate: assumed", "": "8,000 lbf (35 kN), evidence not recorded",
 	} {
 		a.Governs = grade
