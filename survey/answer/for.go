@@ -96,7 +96,7 @@ func (e *Engine) Brief(in Input) (Brief, error) {
 	if err := w.begin(); err != nil {
 		return Brief{}, err
 	}
-	b, _, err := w.best()
+	b, _, err := w.best(nil)
 	return b, err
 }
 
@@ -311,16 +311,26 @@ func (w *working) whatIfWetter() error {
 			t: text{mute: true}, a: Answer{LoadCase: w.a.LoadCase, Pull: w.a.Pull},
 		}
 		v.setGround()
-		b, anchor, err := v.best()
+		var one If
+		ranked := len(w.a.Options) > 0
+		was := &rig.Anchor{}
+		if ranked {
+			was = &w.a.Options[0].Main.Anchor
+		}
+		b, anchor, err := v.best(func(c *candidate) { // most often the anchor is judged anyhow
+			if ranked && c.Anchor.Kind == was.Kind && c.Anchor.ID == was.ID && c.Anchor.Rig == was.Rig && c.Anchor.Count == was.Count {
+				one.SameVerdict, one.SameRatio = c.Verdict, c.Ratio
+			}
+		})
 		if err != nil {
 			return err
 		}
-		one := If{Moisture: m, Class: b.Class, Verdict: b.Verdict, Ratio: b.Ratio}
+		one.Moisture, one.Class, one.Verdict, one.Ratio = m, b.Class, b.Verdict, b.Ratio
 		if !w.t.mute {
 			one.Anchor = anchor.Name()
 		}
-		if best, ok := w.a.Best(); ok {
-			if one.SameVerdict, one.SameRatio, err = v.again(&best.Main.Anchor); err != nil {
+		if ranked && one.SameVerdict == "" {
+			if one.SameVerdict, one.SameRatio, err = v.again(was); err != nil {
 				return err
 			}
 		}

@@ -53,12 +53,15 @@ func (w *working) options() error {
 }
 
 // best is the best verdict of any anchor, the greatest ratio with it, and the
-// anchor that has them.
-func (w *working) best() (Brief, rig.Anchor, error) {
+// anchor that has them. See, when not nil, is shown each candidate.
+func (w *working) best(see func(*candidate)) (Brief, rig.Anchor, error) {
 	out := Brief{Class: w.a.Ground.Class, Verdict: Unknown}
 	var anchor rig.Anchor
 	first := true
 	take := func(c *candidate) {
+		if see != nil {
+			see(c)
+		}
 		r, _ := c.Ratio.Get()
 		was, _ := out.Ratio.Get()
 		if better := rank(Verdicts, c.Verdict) - rank(Verdicts, out.Verdict); first || better < 0 {

@@ -59,6 +59,17 @@ func AppendRatio(b []byte, r float64) []byte {
 	if !finite(r) {
 		return append(b, Unknown...)
 	}
+	if r >= 1 && r < 99 { // nearly every ratio there is: whole tenths or units, without logarithms
+		tenths := uint64(math.Floor(r*(1+1e-12)*10 + 1e-9))
+		if r*(1+1e-12)+1e-9 >= 10 {
+			tenths = uint64(math.Floor(r*(1+1e-12)+1e-9)) * 10
+		}
+		b = strconv.AppendUint(b, tenths/10, 10)
+		if tenths%10 != 0 {
+			b = append(b, '.', '0'+byte(tenths%10))
+		}
+		return append(b, ":1"...)
+	}
 	r = Down(r, 2)
 	decimals := 0
 	if r != 0 {

@@ -2,10 +2,13 @@ package wording_test
 
 import (
 	"math"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
 	"holdfast/geo"
@@ -101,4 +104,19 @@ func TestWhatIsNotKnownSaysSo(t *testing.T) {
 		assert.Contains(t, wording.Grade(e), "estimate")
 	}
 	assert.Equal(t, "evidence not recorded", wording.Grade(""))
+}
+
+// TestRatioAsDown holds the short way of writing a ratio to the rule: rounded
+// down to two digits.
+func TestRatioAsDown(t *testing.T) {
+	for i := range 100_000 {
+		r := 0.9 + float64(i)*0.0011
+		want := strconv.FormatFloat(wording.Down(r, 2), 'f', 4, 64)
+		want = strings.TrimRight(strings.TrimRight(want, "0"), ".") + ":1"
+		require.Equal(t, want, wording.Ratio(r), "%v", r)
+	}
+	for _, r := range []float64{1, 2, 3.3, 9.9, 9.99999999999, 10, 13, 98.999999, 99} {
+		want := strconv.FormatFloat(wording.Down(r, 2), 'g', 3, 64) + ":1"
+		require.Equal(t, want, wording.Ratio(r), "%v", r)
+	}
 }
