@@ -48,16 +48,18 @@ func (w *working) setCommon() {
 	m.rope = w.ropeCheck(w.ropeNeeded(0))
 }
 
-// Titles of checks that speak of the survey rather than of the ground.
+// Titles of checks that others show apart: of the survey rather than of the
+// ground, and of what the company carries.
 const (
 	AgeTitle    = "age of the survey"
 	ReviewTitle = "sign-off"
+	KitTitle    = "kit carried"
+	RopeTitle   = "rope to the toe"
 )
 
 // Titles of checks that the sentence speaks of too.
 const (
 	sharingTitle = "sharing the load"
-	kitTitle     = "kit carried"
 	waterTitle   = "water"
 )
 
@@ -243,7 +245,7 @@ func (w *working) reviewCheck() Check {
 
 // kitCheck holds an option against what the company carries.
 func (w *working) kitCheck(n *Need) Check {
-	const title = kitTitle
+	const title = KitTitle
 	if len(n.Short) > 0 {
 		return minor(failed(title, "bring more, or take an option that needs less", w.t.s(strings.Join(n.Short, "; ")).end()))
 	}
@@ -252,7 +254,7 @@ func (w *working) kitCheck(n *Need) Check {
 
 // ropeCheck holds the rope needed against the longest at hand.
 func (w *working) ropeCheck(needed survey.Opt[geo.Length]) Check {
-	const title = "rope to the toe"
+	const title = RopeTitle
 	have := w.rope()
 	need, ok := needed.Get()
 	switch {

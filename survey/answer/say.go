@@ -115,7 +115,7 @@ func (w *working) reservations(t *text, p *Placed) {
 			if c.Ran {
 				t.s(" But ").s(c.Message).s(".")
 			}
-		case kitTitle:
+		case KitTitle:
 			t.s(" But it takes more than is carried: ").s(c.Message).s(".")
 		case AgeTitle:
 			t.s(" But the survey is in doubt: ").s(c.Message).s(".")

@@ -148,7 +148,7 @@ func (f *Found) take(a answer.Answer, rope geo.Length) (ok bool) {
 		}
 		f.Doubts = append(f.Doubts, o.Kit.Short...)
 		for _, c := range o.Main.Checks {
-			if !(c.Ran && c.Passed) && c.Title != "kit carried" && c.Title != "rope to the toe" {
+			if !(c.Ran && c.Passed) && c.Title != answer.KitTitle && c.Title != answer.RopeTitle {
 				f.Doubts = append(f.Doubts, c.Title+": "+c.Message)
 			}
 		}
