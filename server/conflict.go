@@ -4,7 +4,6 @@ import (
 	"context"
 	"net/http"
 	"net/url"
-	"strconv"
 	"strings"
 
 	"holdfast/survey"
@@ -89,17 +88,9 @@ const chosen = "choose:"
 // POST /sites/{id}/conflicts, POST /points/{id}/conflicts
 func (s *Server) resolve(collection string) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if err := s.writableNow(); err != nil {
-			s.fail(w, r, err)
-			return
-		}
-		if err := r.ParseForm(); err != nil {
-			s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
-			return
-		}
-		seen, err := strconv.ParseInt(r.PostFormValue("seen"), 10, 64)
+		seen, err := s.formOn(r, "seen", "The form does not say which version you have seen. Open the page again.")
 		if err != nil {
-			s.fail(w, r, status(http.StatusBadRequest, "The form does not say which version you have seen. Open the page again."))
+			s.fail(w, r, err)
 			return
 		}
 		choice := sqlite.Resolution{Collection: collection, ID: pathPart(r, "id"), Seen: seen, Choose: map[string]string{}}

@@ -268,17 +268,9 @@ func (s *Server) revision(r *http.Request, collection string) (sqlite.Revision, 
 // POST /sites/{id}/revisions/{number}, POST /points/{id}/revisions/{number}
 func (s *Server) putBack(collection string) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if err := s.writableNow(); err != nil {
-			s.fail(w, r, err)
-			return
-		}
-		if err := r.ParseForm(); err != nil {
-			s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
-			return
-		}
-		seen, err := strconv.ParseInt(r.PostFormValue("seen"), 10, 64)
+		seen, err := s.formOn(r, "seen", "The form does not say which version you have seen. Open the page again.")
 		if err != nil {
-			s.fail(w, r, status(http.StatusBadRequest, "The form does not say which version you have seen. Open the page again."))
+			s.fail(w, r, err)
 			return
 		}
 		old, err := s.revision(r, collection)

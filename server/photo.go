@@ -212,17 +212,9 @@ func (s *Server) handlePhotoPlace(w http.ResponseWriter, r *http.Request) {
 // alterPoint changes the point of the address by what do makes of it, on the
 // revision that the form was made for, and goes back to a part of its page.
 func (s *Server) alterPoint(w http.ResponseWriter, r *http.Request, part string, do func(*survey.Point) error) {
-	if err := s.writableNow(); err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	if err := r.ParseForm(); err != nil {
-		s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
-		return
-	}
-	seen, err := strconv.ParseInt(r.PostFormValue("revision"), 10, 64)
+	seen, err := s.formOn(r, "revision", "The form does not say which version of the point it is about. Open the point again.")
 	if err != nil {
-		s.fail(w, r, status(http.StatusBadRequest, "The form does not say which version of the point it is about. Open the point again."))
+		s.fail(w, r, err)
 		return
 	}
 	if err := s.store.AlterPoint(r.Context(), pathID(r), author(r), survey.Known(seen), do); err != nil {

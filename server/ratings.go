@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"strconv"
 	"strings"
 	"time"
 
@@ -375,17 +374,9 @@ func (s *Server) try(ctx context.Context, now, other survey.Policy) (*tried, err
 //
 // POST /ratings
 func (s *Server) handleRatingsSet(w http.ResponseWriter, r *http.Request) {
-	if err := s.writableNow(); err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	if err := r.ParseForm(); err != nil {
-		s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
-		return
-	}
-	base, err := strconv.ParseInt(r.PostFormValue("base"), 10, 64)
+	base, err := s.formOn(r, "base", "The form does not say which policy the change was tried against. Try it again.")
 	if err != nil {
-		s.fail(w, r, status(http.StatusBadRequest, "The form does not say which policy the change was tried against. Try it again."))
+		s.fail(w, r, err)
 		return
 	}
 	past, err := s.policies(r.Context())

@@ -342,3 +342,19 @@ func (s *Server) allow(w http.ResponseWriter, r *http.Request, reading, writing 
 	w.Header().Set("Allow", reading)
 	w.WriteHeader(http.StatusNoContent)
 }
+
+// formOn reads the form of a change and the revision it was made on, by the
+// field that names it; otherwise says what to do when the form does not tell.
+func (s *Server) formOn(r *http.Request, field, otherwise string) (int64, error) {
+	if err := s.writableNow(); err != nil {
+		return 0, err
+	}
+	if err := r.ParseForm(); err != nil {
+		return 0, status(http.StatusBadRequest, "The form could not be read.")
+	}
+	on, err := strconv.ParseInt(r.PostFormValue(field), 10, 64)
+	if err != nil {
+		return 0, status(http.StatusBadRequest, "%s", otherwise)
+	}
+	return on, nil
+}
