@@ -12,14 +12,6 @@ import (
 	"holdfast/survey/soil"
 )
 
-func TestStrengthFromForceChecks(t *testing.T) {
-	for _, c := range checks(t, "K1-") {
-		cu, err := soil.CuFromForce(baseHead(250), survey.Force(c.arg(t, 1))*kN)
-		require.NoError(t, err)
-		near(t, c.num(t, "cu_kPa"), cu.Kilopascals(), closedForm, c.ID)
-	}
-}
-
 // Pulls held on one usual stake and the strengths they show, lbf and kPa, by an
 // independent solution of the same limit equilibrium, printed to two or three figures.
 func TestStrengthFromPull(t *testing.T) {
@@ -39,20 +31,11 @@ func TestStrengthFromPullLaws(t *testing.T) {
 		require.NoError(t, err)
 		r.Ground.Cu = cu
 		assert.InEpsilon(t, float64(c.Pull), float64(collapse(t, r).Pull), 1e-6, "the strength found holds the pull")
-
-		h := soil.FreeHead{Bar: r.Bar, Embedment: r.Embedment, RopeHeight: r.RopeHeight}
-		b, err := soil.BromsClay(h, 50e3)
-		require.NoError(t, err)
-		cu, err = soil.CuFromForce(h, b.Force)
-		require.NoError(t, err)
-		assert.InEpsilon(t, 50e3, float64(cu), 1e-6, "Broms there and back")
 	})
 }
 
 func TestStrengthFromPullRefusals(t *testing.T) {
 	_, err := soil.CuFromPull(base(1, 250, 1), 50*kN)
-	assert.ErrorIs(t, err, soil.ErrBarFirst)
-	_, err = soil.CuFromForce(baseHead(250), 50*kN)
 	assert.ErrorIs(t, err, soil.ErrBarFirst)
 	sand := base(1, 250, 1)
 	sand.Ground = soil.SandOf(30 * geo.Degree)
@@ -62,6 +45,4 @@ func TestStrengthFromPullRefusals(t *testing.T) {
 	}
 	_, err = soil.CuFromPull(base(1, 250, 1), 0)
 	assert.Error(t, err, "no pull")
-	_, err = soil.CuFromForce(baseHead(250), -1)
-	assert.Error(t, err, "a push")
 }

@@ -1,9 +1,7 @@
 package soil
 
 import (
-	"errors"
 	"fmt"
-	"math"
 
 	"holdfast/geo"
 	"holdfast/survey"
@@ -31,9 +29,6 @@ type LoadCurve struct {
 	FirstYield survey.Force
 	Yielded    bool
 }
-
-// ErrNotReached tells that a rig does not take the pull within MaxTravel.
-var ErrNotReached = errors.New("pull not reached")
 
 // MaxTravel is the greatest rope travel answered for. The springs know only
 // small movements: beyond about 50 mm read them for the plateau alone.
@@ -68,54 +63,6 @@ func NewLoadCurve(r Rig, s Springs, travel []geo.Length) (LoadCurve, error) {
 	}
 	out.FirstYield, out.Yielded = firstYield(out.Steps, r.Bar.YieldMoment())
 	return out, nil
-}
-
-// NewState returns the rig under the given pull: what it moves and how the
-// rows share. The error wraps ErrNotReached when the pull is more than the
-// springs bear within MaxTravel.
-func NewState(r Rig, s Springs, pull survey.Force) (State, error) {
-	b, err := newBeams(&r, &s)
-	if err == nil && !within(float64(pull), 1, 1e9) {
-		err = fmt.Errorf("pull %v: want 1 N to 1 GN", pull)
-	}
-	if err != nil {
-		return State{}, fmt.Errorf("load rig: %w", err)
-	}
-	var lo, hi State
-	for u := 0.0005; ; u *= 2 {
-		u = min(u, float64(MaxTravel))
-		if err := b.move(u); err != nil {
-			return State{}, fmt.Errorf("load rig: %w", err)
-		}
-		if hi = b.state(); hi.Pull >= pull {
-			break
-		}
-		if u == float64(MaxTravel) {
-			return State{}, fmt.Errorf("load rig: %v of %v at %v: %w", hi.Pull, pull, MaxTravel, ErrNotReached)
-		}
-		lo = hi
-	}
-	// The curve rises and bends over, so the chord's foot undershoots slightly;
-	// halving in between keeps the bracket shrinking from both sides.
-	for i := range 60 {
-		u := (lo.Travel + hi.Travel) / 2
-		if i%2 == 0 {
-			u = lo.Travel + (hi.Travel-lo.Travel)*geo.Length((pull-lo.Pull)/(hi.Pull-lo.Pull))
-		}
-		if err := b.move(float64(u)); err != nil {
-			return State{}, fmt.Errorf("load rig: %w", err)
-		}
-		at := b.state()
-		if math.Abs(float64(at.Pull/pull-1)) < 1e-6 {
-			return at, nil
-		}
-		if at.Pull < pull {
-			lo = at
-		} else {
-			hi = at
-		}
-	}
-	return hi, nil
 }
 
 func firstYield(steps []State, my Moment) (survey.Force, bool) {

@@ -69,9 +69,10 @@ const fitPower = 2.375
 // depth and with the line rising above the horizontal by the given angle
 // (0-90°; LineUnknown). The table's entries come out as printed. Between them
 // pressure over depth squared is interpolated, evenly in depth and in
-// cos^2.375 of the angle: the lines that the table itself follows within 3 %
-// (see FittedPressure). A line flatter than 1:4 counts as 1:4, a depth over
-// 7 ft as 7 ft; less than 3 ft is an error. It is an ultimate value.
+// cos^2.375 of the angle, since the table keeps within 3 % to
+// h² (176.5 cos^2.375 θ + 66.5 sin^2.375 θ) with h in feet. A line flatter than
+// 1:4 counts as 1:4, a depth over 7 ft as 7 ft; less than 3 ft is an error. It
+// is an ultimate value.
 func DeadmanPressure(depth geo.Length, line geo.Angle, soil DeadmanSoil) (survey.Pressure, error) {
 	f, err := soil.factor()
 	if err == nil {
@@ -105,14 +106,6 @@ func checkDeadman(depth geo.Length, line geo.Angle) error {
 		return fmt.Errorf("line %v above the horizontal: want 0° to 90°", line)
 	}
 	return nil
-}
-
-// FittedPressure is the smooth form of the table for loam, within 3 % of it:
-// h² (176.5 cos^2.375 θ + 66.5 sin^2.375 θ) in lbf/ft², h in feet.
-func FittedPressure(depth geo.Length, line geo.Angle) survey.Pressure {
-	sin, cos := math.Sincos(float64(line))
-	h := depth.Feet()
-	return survey.Pressure(h*h*(176.5*math.Pow(math.Abs(cos), fitPower)+66.5*math.Pow(math.Abs(sin), fitPower))) * poundPerSquareFoot
 }
 
 // PassiveResistance returns what the soil before and above a deadman resists
@@ -186,13 +179,4 @@ func (d Deadman) Slenderness() (ratio, most float64) {
 		return float64(d.Length / d.Face), 5
 	}
 	return float64(d.Length / d.Thickness), 9
-}
-
-// DeadmanLength returns the length needed for a pull: pull over pressure times
-// face height, and the trench (TM 5-5420-278-10).
-func DeadmanLength(pull survey.Force, p survey.Pressure, face geo.Length) (geo.Length, error) {
-	if !within(float64(pull), 0, 1e9) || !within(float64(p), 1, 1e9) || !within(float64(face), 0.01, 10) {
-		return 0, fmt.Errorf("size deadman for %v at %v on a face of %v: out of range", pull, p, face)
-	}
-	return geo.Length(float64(pull)/(float64(p)*float64(face))) + Trench, nil
 }

@@ -3,13 +3,12 @@
 //
 // It is pile theory on a small scale:
 //
-//	NewCollapse          strength of a rig by limit equilibrium, and its reason
-//	Draws.Range          the 5-95 % range of that strength
-//	NewLoadCurve         load, movement and load sharing on springs
-//	BromsClay, BromsSand the classical closed forms for one stake
-//	CuFromPull           the soil strength that a pull test shows
+//	NewCollapse       strength of a rig by limit equilibrium, and its reason
+//	Draws.Range       the 5-95 % range of that strength
+//	NewLoadCurve      load, movement and load sharing on springs
+//	CuFromPull        the soil strength that a pull test shows
 //	NewCharacteristic    the strength that a series of pull tests supports
-//	DeadmanPressure      the handbook table for buried anchors
+//	DeadmanPressure   the handbook table for buried anchors
 //
 // Every figure is an ultimate one, without a safety factor. Everything is a
 // pure function, safe for use by several goroutines.

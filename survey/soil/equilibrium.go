@@ -90,14 +90,6 @@ type Collapse struct {
 	Modes      [MaxRows]Mode
 }
 
-// YieldShare returns first yield as a share of the strength, 0 without any.
-func (c *Collapse) YieldShare() float64 {
-	if c.Pull <= 0 {
-		return 0
-	}
-	return float64(c.FirstYield / c.Pull)
-}
-
 // NewCollapse solves the limit equilibrium of a rig from the rear row forwards:
 // each lashing carries the least of what the row behind it holds, what bends
 // the front stakes back over the rope, what turns them back in the soil, and

@@ -39,7 +39,7 @@ func anyRig(t *rapid.T) soil.Rig {
 	return r
 }
 
-func collapse(t *rapid.T, r soil.Rig) soil.Collapse {
+func collapse(t require.TestingT, r soil.Rig) soil.Collapse {
 	c, err := soil.NewCollapse(r)
 	require.NoError(t, err)
 	return c
