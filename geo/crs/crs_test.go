@@ -251,17 +251,6 @@ func TestNAD27Moves(t *testing.T) {
 	assert.InDelta(t, 59.6, math.Atan2(east, north)*180/math.Pi, 0.3)
 }
 
-func TestTransformerPoints(t *testing.T) {
-	// source: reprojection.csv, rows P20 and P28.
-	pts := []orb.Point{{-80.8431, 35.2271}, {-80.8431, 35.2271}}
-	require.NoError(t, crs.NewTransformer(byName(t, "EPSG:4269"), byName(t, "EPSG:2264")).Points(pts))
-	assert.InDelta(t, 1449620.396301, pts[1][0], 1e-6)
-	bad := []orb.Point{{-80.8431, 35.2271}, {5.7439, 50.9648}}
-	err := crs.NewTransformer(byName(t, "EPSG:4269"), byName(t, "EPSG:2264")).Points(bad)
-	assert.ErrorIs(t, err, crs.ErrOutsideArea)
-	assert.ErrorContains(t, err, "position 2 of 2")
-}
-
 func TestNoAllocation(t *testing.T) {
 	for _, pair := range [][2]string{{"EPSG:4326", "EPSG:2264"}, {"EPSG:4326", "EPSG:28992"}, {"EPSG:28992", "EPSG:4326"}, {"EPSG:4326", "EPSG:27200"}} {
 		tr := crs.NewTransformer(byName(t, pair[0]), byName(t, pair[1]))

@@ -1,11 +1,5 @@
 package crs
 
-import (
-	"fmt"
-
-	"github.com/paulmach/orb"
-)
-
 // Transformer carries positions from one system to another by way of WGS 84,
 // or directly where both stand on the same datum. The zero value is not
 // usable. It allocates nothing per position and is safe for concurrent use.
@@ -41,17 +35,4 @@ func (t Transformer) Transform(x, y float64) (float64, float64, error) {
 		return 0, 0, t.to.outside(lon, lat, lon, lat)
 	}
 	return t.to.fromGeographic(lon, lat)
-}
-
-// Points carries the positions in place. At the first that cannot be carried
-// it stops with an error that tells its index; those before it are done.
-func (t Transformer) Points(pts []orb.Point) error {
-	for i, p := range pts {
-		x, y, err := t.Transform(p[0], p[1])
-		if err != nil {
-			return fmt.Errorf("position %d of %d: %w", i+1, len(pts), err)
-		}
-		pts[i] = orb.Point{x, y}
-	}
-	return nil
 }

@@ -149,9 +149,3 @@ func AppendUTM(dst []byte, p orb.Point, decimals int) ([]byte, error) {
 	dst = strconv.AppendFloat(append(dst, ' '), c.Easting.Metres(), 'f', decimals, 64)
 	return strconv.AppendFloat(append(dst, ' '), c.Northing.Metres(), 'f', decimals, 64), nil
 }
-
-// UTM is AppendUTM as a string.
-func UTM(p orb.Point, decimals int) (string, error) {
-	b, err := AppendUTM(nil, p, decimals)
-	return string(b), err
-}

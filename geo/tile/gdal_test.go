@@ -112,7 +112,7 @@ func TestReadByGDAL(t *testing.T) {
 	for _, f := range read.Features {
 		byID[f.Properties["mvt_id"].(float64)] = f
 	}
-	unit := (tile.Bounds(place).Max[0] - tile.Bounds(place).Min[0]) / tile.Extent
+	unit := (place.Bound().Max[0] - place.Bound().Min[0]) / tile.Extent
 	points := 0
 	for _, f := range features {
 		got := byID[float64(*f.ID)]

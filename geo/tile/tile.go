@@ -61,9 +61,6 @@ func number(s string, last uint32) (uint32, error) {
 	return uint32(v), nil
 }
 
-// Bounds returns the tile in degrees.
-func Bounds(t maptile.Tile) orb.Bound { return t.Bound() }
-
 // Reach returns the tile and its margin in degrees: where features have to be
 // looked for. At the edges of the map it ends there.
 func Reach(t maptile.Tile) orb.Bound {

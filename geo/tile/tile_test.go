@@ -75,7 +75,7 @@ func TestBounds(t *testing.T) {
 		size := 2 * half / float64(uint32(1)<<at.Z)
 		upperLeft := toDegrees(-half+float64(at.X)*size, half-float64(at.Y)*size)
 		lowerRight := toDegrees(-half+float64(at.X+1)*size, half-float64(at.Y+1)*size)
-		b := tile.Bounds(at)
+		b := at.Bound()
 		assert.InDelta(t, upperLeft[0], b.Min[0], 1e-9)
 		assert.InDelta(t, upperLeft[1], b.Max[1], 1e-9)
 		assert.InDelta(t, lowerRight[0], b.Max[0], 1e-9)
@@ -85,7 +85,7 @@ func TestBounds(t *testing.T) {
 	assert.Equal(t, -180.0, world.Min[0])
 	assert.Equal(t, 180.0, world.Max[0])
 	inner := tile.Reach(place)
-	assert.InDelta(t, tile.Bounds(place).Max[0]-tile.Bounds(place).Min[0], (inner.Max[0]-inner.Min[0])*8/9, 1e-12, "a sixteenth on either side")
+	assert.InDelta(t, place.Bound().Max[0]-place.Bound().Min[0], (inner.Max[0]-inner.Min[0])*8/9, 1e-12, "a sixteenth on either side")
 }
 
 // TestSpecificationExample encodes the shapes of MVT 2.1 §4.3.5 and expects
@@ -166,7 +166,7 @@ func TestWhatIsLeftOut(t *testing.T) {
 		"an empty line":         orb.LineString{},
 		"an empty collection":   orb.Collection{nil},
 		"a point outside":       degrees(-tile.Margin-1, 5),
-		"the north pole":        orb.Point{tile.Bounds(place).Min[0], 90},
+		"the north pole":        orb.Point{place.Bound().Min[0], 90},
 		"a line outside":        orb.LineString{degrees(-5000, -5000), degrees(9000, -5000)},
 		"a line within a unit":  orb.LineString{degrees(10.1, 10.1), degrees(10.3, 10.2)},
 		"an area within a unit": orb.Polygon{ringInDegrees([]orb.Point{{9.6, 9.6}, {10.3, 9.7}, {10, 10.3}, {9.6, 9.6}})},

@@ -56,17 +56,8 @@ var Cautions = []string{
 	"A figure without a test at this point is an estimate, and says so beside the figure.",
 }
 
-// For answers one point. Errors are of the input: an unknown load case, a
-// ratio that is no ratio, a policy whose kit makes no sense.
-func For(in Input) (Answer, error) {
-	e, err := NewEngine(in.Policy)
-	if err != nil {
-		return Answer{}, err
-	}
-	return e.For(in)
-}
-
 // For answers one point under the engine's own policy; the input's is left out.
+// Errors are of the input: an unknown load case, a ratio that is no ratio.
 func (e *Engine) For(in Input) (Answer, error) {
 	w := working{e: e, in: in, tonight: in.Tonight}
 	if err := w.begin(); err != nil {

@@ -105,10 +105,9 @@ func (f *Found) ask(e *answer.Engine, in answer.Input, bearing geo.Bearing) (ans
 		f.Doubts = append(f.Doubts, "the pull bearing is not known")
 		return surveyed, nil
 	}
-	off := pull.Off(bearing)
+	off, inside := answer.OffAxis(pull, bearing, in.Policy)
 	f.OffAxisDeg = survey.Known(off.Degrees())
-	half := geo.Degrees(in.Policy.SectorDeg.Value)
-	if geo.Angle(math.Abs(float64(off))) <= half {
+	if inside {
 		f.InSector = true
 		in.Toward = survey.Known(bearing)
 		return e.For(in)

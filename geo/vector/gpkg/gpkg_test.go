@@ -74,7 +74,10 @@ func pointRecord(n int) vector.Record {
 func sample(t *testing.T, empty bool) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "sample.gpkg")
-	w, err := gpkg.Create(path)
+	out, err := os.Create(path)
+	require.NoError(t, err)
+	defer out.Close()
+	w, err := gpkg.NewWriter(out)
 	require.NoError(t, err)
 	require.NoError(t, w.Begin(points))
 	for n := 1; n <= 200; n++ {

@@ -22,7 +22,7 @@ import (
 // free.
 type Writer struct {
 	path      string    // of the database
-	out       io.Writer // where it is copied to, nil when it stays at path
+	out       io.Writer // where it is copied to
 	conn      *sqlite3.SQLiteConn
 	names     vector.Names // of tables
 	srs       map[int64]bool
@@ -53,22 +53,6 @@ type output struct {
 	values   []driver.Value
 }
 
-// Create writes a GeoPackage to a new file.
-func Create(path string) (*Writer, error) {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o666)
-	if err != nil {
-		return nil, fmt.Errorf("create GeoPackage: %w", err)
-	}
-	if err := f.Close(); err != nil {
-		return nil, fmt.Errorf("create GeoPackage: %w", err)
-	}
-	w, err := create(path)
-	if err != nil {
-		return nil, errors.Join(err, os.Remove(path))
-	}
-	return w, nil
-}
-
 // NewWriter writes a GeoPackage to w. It is made in a temporary file and copied
 // on Close.
 func NewWriter(out io.Writer) (*Writer, error) {
@@ -79,17 +63,16 @@ func NewWriter(out io.Writer) (*Writer, error) {
 	if err := f.Close(); err != nil {
 		return nil, fmt.Errorf("create GeoPackage: %w", err)
 	}
-	w, err := create(f.Name())
+	w, err := create(f.Name(), out)
 	if err != nil {
 		return nil, errors.Join(err, os.Remove(f.Name()))
 	}
-	w.out = out
 	return w, nil
 }
 
 // create makes the database. It is in no state to be used before Close, so
 // nothing is spent on keeping it whole until then.
-func create(path string) (*Writer, error) {
+func create(path string, out io.Writer) (*Writer, error) {
 	name, err := dsn(path, "mode=rw&_journal_mode=OFF&_synchronous=OFF&_locking_mode=EXCLUSIVE&_foreign_keys=OFF")
 	if err != nil {
 		return nil, err
@@ -98,7 +81,7 @@ func create(path string) (*Writer, error) {
 	if err != nil {
 		return nil, fmt.Errorf("create GeoPackage: %w", err)
 	}
-	w := &Writer{path: path, conn: conn.(*sqlite3.SQLiteConn), names: vector.Names{Fold: true}, srs: map[int64]bool{}}
+	w := &Writer{path: path, out: out, conn: conn.(*sqlite3.SQLiteConn), names: vector.Names{Fold: true}, srs: map[int64]bool{}}
 	w.srs[wgs84.id] = true
 	setUp := fmt.Sprintf("PRAGMA application_id=%d; PRAGMA user_version=%d; PRAGMA cache_size=-32000; BEGIN; %s", applicationID, userVersion, coreTables)
 	err = w.exec(setUp)
@@ -369,9 +352,6 @@ func (w *Writer) Close() error {
 		err = w.exec("COMMIT")
 	}
 	err = errors.Join(err, w.conn.Close())
-	if w.out == nil {
-		return wrap(err)
-	}
 	if err == nil {
 		err = w.copy()
 	}
