@@ -2,12 +2,9 @@ package server_test
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"log/slog"
 	"net/http/httptest"
-	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -29,16 +26,6 @@ import (
 	"holdfast/survey/sqlite"
 )
 
-// missing skips a test that needs something this machine lacks; in CI that is
-// a failure.
-func missing(t *testing.T, format string, args ...any) {
-	t.Helper()
-	if os.Getenv("CI") != "" {
-		t.Fatalf(format, args...)
-	}
-	t.Skipf(format, args...)
-}
-
 // tab is a browser tab with everything it asked for and complained of.
 type tab struct {
 	context.Context
@@ -51,10 +38,7 @@ type tab struct {
 
 func newTab(t *testing.T, origin string) *tab {
 	t.Helper()
-	path, err := exec.LookPath("chromium")
-	if err != nil {
-		missing(t, "no chromium on this machine")
-	}
+	path := tool(t, "chromium")
 	options := append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
@@ -118,7 +102,10 @@ func (b *tab) do(t *testing.T, actions ...chromedp.Action[chromedp.Void]) {
 
 func (b *tab) open(t *testing.T, path string) {
 	t.Helper()
-	b.do(t, chromedp.Navigate(b.origin+path))
+	if strings.HasPrefix(path, "/") {
+		path = b.origin + path
+	}
+	b.do(t, chromedp.Navigate(path))
 }
 
 // eval runs an expression, waiting for it when it is a promise.
@@ -231,41 +218,24 @@ var looked = map[string]string{
 // failures of WCAG 2.2, level AA, and of its own advice on good practice; the
 // sheet, which is laid out as paper, is held to WCAG alone.
 func TestAccessible(t *testing.T) {
-	file := os.Getenv("HOLDFAST_AXE")
-	if file == "" {
-		missing(t, "HOLDFAST_AXE does not name axe-core's axe.js")
-	}
-	axe, err := os.ReadFile(file)
-	require.NoError(t, err)
+	needsAxe(t)
 	b := browse(t)
-	for _, lit := range []string{"day", "night"} {
-		b.lit(t, lit)
-		for _, width := range []int64{360, 1280} {
-			b.do(t, chromedp.EmulateViewport(width, 900))
-			for name, path := range looked {
-				t.Run(fmt.Sprintf("%s by %s at %d", name, lit, width), func(t *testing.T) {
-					b.open(t, path)
-					if name == "map" || name == "map-asked" {
-						b.until(t, mapReadyAt)
-					}
-					eval[bool](t, b, string(axe)+"; true")
-					rules := `'wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'`
-					if name != "sheet" {
-						rules += `, 'best-practice'`
-					}
-					found := eval[json.RawMessage](t, b, `axe.run(document, {runOnly: [`+rules+`]})
-						.then((r) => r.violations.map((v) => ({rule: v.id, help: v.help, nodes: v.nodes.map((n) => n.html.slice(0, 160) + ' ' + n.failureSummary)})))`)
-					assert.JSONEq(t, `[]`, string(found))
-				})
-			}
+	b.screens(t, []int64{360, 1280}, func(lit string, width int64) {
+		for name, path := range looked {
+			t.Run(fmt.Sprintf("%s by %s at %d", name, lit, width), func(t *testing.T) {
+				b.open(t, path)
+				if name == "map" || name == "map-asked" {
+					b.until(t, mapReadyAt)
+				}
+				if name == "sheet" {
+					b.accessible(t, wcag...)
+				} else {
+					b.accessible(t)
+				}
+			})
 		}
-	}
+	})
 }
-
-// lowControls lists what is touched and lower than 48 px.
-const lowControls = `[...document.querySelectorAll('button, .button, input:not([type=hidden]), select, summary')]
-	.filter((e) => e.checkVisibility()).map((e) => [e, (e.closest('label') ?? e).getBoundingClientRect()])
-	.filter(([, r]) => r.height < 47.5).map(([e, r]) => e.outerHTML.slice(0, 100) + ' ' + r.width + 'x' + r.height)`
 
 // TestPagesFit requires that no page is wider than a narrow screen, and that
 // what is touched there is large enough.
@@ -275,8 +245,7 @@ func TestPagesFit(t *testing.T) {
 	for name, path := range looked {
 		t.Run(name, func(t *testing.T) {
 			b.open(t, path)
-			assert.LessOrEqual(t, eval[int](t, b, `document.documentElement.scrollWidth`), 320)
-			assert.Empty(t, eval[[]string](t, b, lowControls), "controls lower than 48 px")
+			b.fits(t, 320)
 		})
 	}
 }
@@ -320,10 +289,7 @@ func invented(t *testing.T) string {
 // TestLook takes pictures of the pages at three widths by day and night when
 // HOLDFAST_SHOTS names a folder for them, for people to look at.
 func TestLook(t *testing.T) {
-	dir := os.Getenv("HOLDFAST_SHOTS")
-	if dir == "" {
-		t.Skip("HOLDFAST_SHOTS names no folder for pictures")
-	}
+	needsShots(t)
 	b := district(t)
 	b.open(t, "/")
 	b.until(t, mapReady)
@@ -335,23 +301,16 @@ func TestLook(t *testing.T) {
 		"map": "/", "search": "/?q=QR", "map-casualty": "/?casualty=44.64635,-91.2101&rope_m=91.44#17.3/44.64650/-91.21000", "map-reach": "/?coverage=1", "map-print": "/map/print?bbox=-91.2130,44.6445,-91.2060,44.6480&casualty=44.64635,-91.2101", "site": site, "point-holds": point("holds"), "point-short": point("short"), "point-no": point("no"),
 		"point-unknown": point("unknown"), "sheet": site + "/sheet", "upkeep": "/upkeep?ended=2026-04-30&within=150", "ratings": "/ratings", "ratings-change": "/ratings/change", "about": "/about", "error": "/sites/nowhere", "api": "/api/collections?f=html", "api-items": "/api/collections/points/items?f=html",
 	}
-	for _, lit := range []string{"day", "night"} {
-		b.lit(t, lit)
-		for _, width := range []int64{360, 820, 1440} {
-			b.do(t, chromedp.EmulateViewport(width, 900))
-			for name, path := range pages {
-				b.open(t, path)
-				shot := chromedp.FullScreenshot(100)
-				if strings.HasPrefix(name, "map") && name != "map-print" || name == "search" || name == "sheet" {
-					if name != "sheet" {
-						b.until(t, mapReadyAt)
-					}
-					shot = chromedp.CaptureScreenshot()
-				}
-				png, err := chromedp.Run(b, shot)
-				require.NoError(t, err)
-				require.NoError(t, os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%s-%d.png", name, lit, width)), png, 0o644))
+	b.screens(t, lookedAt, func(lit string, width int64) {
+		for name, path := range pages {
+			b.open(t, path)
+			name = fmt.Sprintf("%s-%s-%d", name, lit, width)
+			if onMap := eval[bool](t, b, `!!document.querySelector('#map')`); onMap {
+				b.until(t, mapReadyAt)
+				b.shoot(t, name)
+			} else {
+				b.shootAll(t, name)
 			}
 		}
-	}
+	})
 }

@@ -1,7 +1,6 @@
 package server_test
 
 import (
-	"encoding/json"
 	"fmt"
 	"net/http/httptest"
 	"os"
@@ -111,54 +110,29 @@ func roomPages(t *testing.T) (origin string, pages map[string]string) {
 // TestLayersAccessible holds the Layers room to what TestAccessible and
 // TestPagesFit ask of every page.
 func TestLayersAccessible(t *testing.T) {
-	file := os.Getenv("HOLDFAST_AXE")
-	if file == "" {
-		missing(t, "HOLDFAST_AXE does not name axe-core's axe.js")
-	}
-	axe, err := os.ReadFile(file)
-	require.NoError(t, err)
+	needsAxe(t)
 	origin, pages := roomPages(t)
 	b := newTab(t, origin)
-	for _, lit := range []string{"day", "night"} {
-		b.lit(t, lit)
-		for _, width := range []int64{320, 1280} {
-			b.do(t, chromedp.EmulateViewport(width, 900))
-			for name, path := range pages {
-				t.Run(fmt.Sprintf("%s by %s at %d", name, lit, width), func(t *testing.T) {
-					b.open(t, path)
-					eval[bool](t, b, string(axe)+"; true")
-					found := eval[json.RawMessage](t, b, `axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})
-						.then((r) => r.violations.map((v) => ({rule: v.id, help: v.help, nodes: v.nodes.map((n) => n.html.slice(0, 160) + ' ' + n.failureSummary)})))`)
-					assert.JSONEq(t, `[]`, string(found))
-					assert.LessOrEqual(t, eval[int64](t, b, `document.documentElement.scrollWidth`), width)
-					small := eval[[]string](t, b, `[...document.querySelectorAll('button, .button, input:not([type=hidden]), select, textarea, summary')]
-						.filter((e) => e.checkVisibility()).map((e) => [e, (e.closest('label') ?? e).getBoundingClientRect()])
-						.filter(([, r]) => r.height < 47.5).map(([e, r]) => e.outerHTML.slice(0, 100) + ' ' + r.width + 'x' + r.height)`)
-					assert.Empty(t, small, "controls lower than 48 px")
-				})
-			}
+	b.screens(t, []int64{320, 1280}, func(lit string, width int64) {
+		for name, path := range pages {
+			t.Run(fmt.Sprintf("%s by %s at %d", name, lit, width), func(t *testing.T) {
+				b.open(t, path)
+				b.accessible(t)
+				b.fits(t, width)
+			})
 		}
-	}
+	})
 }
 
 // TestLayersLook takes pictures of the room; see TestLook.
 func TestLayersLook(t *testing.T) {
-	dir := os.Getenv("HOLDFAST_SHOTS")
-	if dir == "" {
-		t.Skip("HOLDFAST_SHOTS names no folder for pictures")
-	}
+	needsShots(t)
 	origin, pages := roomPages(t)
 	b := newTab(t, origin)
-	for _, lit := range []string{"day", "night"} {
-		b.lit(t, lit)
-		for _, width := range []int64{360, 820, 1440} {
-			b.do(t, chromedp.EmulateViewport(width, 900))
-			for name, path := range pages {
-				b.open(t, path)
-				png, err := chromedp.Run(b, chromedp.FullScreenshot(100))
-				require.NoError(t, err)
-				require.NoError(t, os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%s-%d.png", name, lit, width)), png, 0o644))
-			}
+	b.screens(t, lookedAt, func(lit string, width int64) {
+		for name, path := range pages {
+			b.open(t, path)
+			b.shootAll(t, fmt.Sprintf("%s-%s-%d", name, lit, width))
 		}
-	}
+	})
 }

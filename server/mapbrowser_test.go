@@ -32,19 +32,6 @@ import (
 	"holdfast/server"
 )
 
-// shoot takes a picture for people to look at, when HOLDFAST_SHOTS names a
-// folder for them.
-func (b *tab) shoot(t *testing.T, name string) {
-	t.Helper()
-	dir := os.Getenv("HOLDFAST_SHOTS")
-	if dir == "" {
-		return
-	}
-	png, err := chromedp.Run(b, chromedp.CaptureScreenshot())
-	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644))
-}
-
 // middle is the middle of an element on the screen.
 func (b *tab) middle(t *testing.T, selector string) (x, y float64) {
 	t.Helper()
@@ -328,14 +315,8 @@ func TestPrintedScale(t *testing.T) {
 		if plain, err := base64.StdEncoding.DecodeString(string(pdf)); err == nil {
 			pdf = plain
 		}
-		if dir := os.Getenv("HOLDFAST_SHOTS"); dir != "" {
-			require.NoError(t, os.WriteFile(filepath.Join(dir, "print-"+paper+".pdf"), pdf, 0o644))
-		}
-		info, err := exec.LookPath("pdfinfo")
-		if err != nil {
-			missing(t, "no pdfinfo on this machine")
-		}
-		cmd := exec.CommandContext(t.Context(), info, "-")
+		keepShot(t, "print-"+paper+".pdf", pdf)
+		cmd := exec.CommandContext(t.Context(), tool(t, "pdfinfo"), "-")
 		cmd.Stdin = bytes.NewReader(pdf)
 		out, err := cmd.Output()
 		require.NoError(t, err)

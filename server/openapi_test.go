@@ -18,17 +18,6 @@ import (
 
 type object = map[string]any
 
-// tool returns the path of an outside program a test needs. Without it the
-// test is skipped, except where everything has to be there.
-func tool(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		missing(t, "this test needs the program %s", name)
-	}
-	return path
-}
-
 var inBraces = regexp.MustCompile(`\{[^}]+\}`)
 
 // TestDefinitionCoversRoutes holds the API definition to the routes: every

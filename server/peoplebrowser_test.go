@@ -1,13 +1,10 @@
 package server_test
 
 import (
-	"encoding/json"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
@@ -111,75 +108,39 @@ func (d department) looks(t *testing.T) map[string][2]string {
 
 // TestPeopleAccessible is TestAccessible and TestPagesFit for these pages.
 func TestPeopleAccessible(t *testing.T) {
-	file := os.Getenv("HOLDFAST_AXE")
-	if file == "" {
-		missing(t, "HOLDFAST_AXE does not name axe-core's axe.js")
-	}
-	axe, err := os.ReadFile(file)
-	require.NoError(t, err)
+	needsAxe(t)
 	b, d := inBrowser(t, "admin")
 	looks := d.looks(t)
 	first, _ := fixture(t, withCode(true))
 	web := httptest.NewServer(first)
 	t.Cleanup(web.Close)
 	looks["first"] = [2]string{"nobody", web.URL + "/first"}
-	for _, lit := range []string{"day", "night"} {
-		b.lit(t, lit)
-		for _, width := range []int64{320, 1280} {
-			b.do(t, chromedp.EmulateViewport(width, 900))
-			for name, look := range looks {
-				t.Run(fmt.Sprintf("%s by %s at %d", name, lit, width), func(t *testing.T) {
-					b.as(t, d, look[0])
-					at, err := url.Parse(b.origin)
-					require.NoError(t, err)
-					at, err = at.Parse(look[1])
-					require.NoError(t, err)
-					b.do(t, chromedp.Navigate(at.String()))
-					eval[bool](t, b, string(axe)+"; true")
-					found := eval[json.RawMessage](t, b, `axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})
-						.then((r) => r.violations.map((v) => ({rule: v.id, help: v.help, nodes: v.nodes.map((n) => n.html.slice(0, 160) + ' ' + n.failureSummary)})))`)
-					assert.JSONEq(t, `[]`, string(found))
-					assert.LessOrEqual(t, eval[int](t, b, `document.documentElement.scrollWidth`), int(width))
-					small := eval[[]string](t, b, `[...document.querySelectorAll('button, .button, input:not([type=hidden]), select, summary')]
-						.filter((e) => e.checkVisibility()).map((e) => [e, (e.closest('label') ?? e).getBoundingClientRect()])
-						.filter(([, r]) => r.height < 47.5).map(([e, r]) => e.outerHTML.slice(0, 100) + ' ' + r.width + 'x' + r.height)`)
-					assert.Empty(t, small, "controls lower than 48 px")
-				})
-			}
+	b.screens(t, []int64{320, 1280}, func(lit string, width int64) {
+		for name, look := range looks {
+			t.Run(fmt.Sprintf("%s by %s at %d", name, lit, width), func(t *testing.T) {
+				b.as(t, d, look[0])
+				b.open(t, look[1])
+				b.accessible(t)
+				b.fits(t, width)
+			})
 		}
-	}
+	})
 }
 
 // TestPeopleLook takes pictures of these pages; see TestLook.
 func TestPeopleLook(t *testing.T) {
-	dir := os.Getenv("HOLDFAST_SHOTS")
-	if dir == "" {
-		t.Skip("HOLDFAST_SHOTS names no folder for pictures")
-	}
+	needsShots(t)
 	b, d := inBrowser(t, "admin")
 	looks := d.looks(t)
 	first, _ := fixture(t, withCode(true))
 	web := httptest.NewServer(first)
-	defer web.Close()
-	for _, lit := range []string{"day", "night"} {
-		b.lit(t, lit)
-		for _, width := range []int64{360, 820, 1440} {
-			b.do(t, chromedp.EmulateViewport(width, 900))
-			for name, look := range looks {
-				b.as(t, d, look[0])
-				b.open(t, look[1])
-				b.shootAll(t, filepath.Join(dir, fmt.Sprintf("%s-%s-%d.png", name, lit, width)))
-			}
-			b.do(t, chromedp.Navigate(web.URL+"/first"))
-			b.shootAll(t, filepath.Join(dir, fmt.Sprintf("first-%s-%d.png", lit, width)))
+	t.Cleanup(web.Close)
+	looks["first"] = [2]string{"nobody", web.URL + "/first"}
+	b.screens(t, lookedAt, func(lit string, width int64) {
+		for name, look := range looks {
+			b.as(t, d, look[0])
+			b.open(t, look[1])
+			b.shootAll(t, fmt.Sprintf("%s-%s-%d", name, lit, width))
 		}
-	}
-}
-
-// shootAll takes a picture of the whole page.
-func (b *tab) shootAll(t *testing.T, to string) {
-	t.Helper()
-	png, err := chromedp.Run(b, chromedp.FullScreenshot(100))
-	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(to, png, 0o644))
+	})
 }

@@ -9,7 +9,6 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
-	"os"
 	"regexp"
 	"strings"
 	"testing"
@@ -381,9 +380,12 @@ func TestChangePolicyByKeys(t *testing.T) {
 		ratio := fmt.Sprint(2.5 - float64(i)/4)
 		b.do(t, chromedp.KeyEvent(ratio), chromedp.KeyEvent(kb.Enter))
 		b.until(t, `document.querySelector('#tried') && document.readyState === 'complete'`)
-		accessible(t, b)
+		b.accessible(t)
 		assert.Contains(t, eval[string](t, b, `document.querySelector('.tried').innerText`), ratio+":1")
-		shots(t, b, "ratings-tried-"+lit)
+		for _, width := range lookedAt {
+			b.do(t, chromedp.EmulateViewport(width, 900))
+			b.shootAll(t, fmt.Sprintf("ratings-tried-%s-%d", lit, width))
+		}
 		b.tabTo(t, `#force`)
 		b.do(t, chromedp.KeyEvent(kb.Enter))
 		b.until(t, `location.pathname === '/ratings' && document.readyState === 'complete'`)
@@ -393,38 +395,4 @@ func TestChangePolicyByKeys(t *testing.T) {
 		assert.Equal(t, "by keys", now.Reason)
 	}
 	b.clean(t)
-}
-
-// accessible lets axe-core look at the page that is open.
-func accessible(t *testing.T, b *tab) {
-	t.Helper()
-	file := os.Getenv("HOLDFAST_AXE")
-	if file == "" {
-		if os.Getenv("CI") != "" {
-			t.Fatal("HOLDFAST_AXE does not name axe-core's axe.js")
-		}
-		return
-	}
-	axe, err := os.ReadFile(file)
-	require.NoError(t, err)
-	eval[bool](t, b, string(axe)+"; true")
-	found := eval[json.RawMessage](t, b, `axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})
-		.then((r) => r.violations.map((v) => ({rule: v.id, nodes: v.nodes.map((n) => n.html.slice(0, 160) + ' ' + n.failureSummary)})))`)
-	assert.JSONEq(t, `[]`, string(found))
-}
-
-// shots takes pictures of the open page at three widths when HOLDFAST_SHOTS
-// names a folder for them.
-func shots(t *testing.T, b *tab, name string) {
-	t.Helper()
-	dir := os.Getenv("HOLDFAST_SHOTS")
-	if dir == "" {
-		return
-	}
-	for _, width := range []int64{360, 820, 1440} {
-		b.do(t, chromedp.EmulateViewport(width, 900))
-		png, err := chromedp.Run(b, chromedp.FullScreenshot(100))
-		require.NoError(t, err)
-		require.NoError(t, os.WriteFile(fmt.Sprintf("%s/%s-%d.png", dir, name, width), png, 0o644))
-	}
 }

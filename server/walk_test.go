@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
-	"os"
 	"path"
 	"regexp"
 	"strings"
@@ -240,9 +239,7 @@ func (b *tab) inHand(t *testing.T) string {
 
 // TestWalkLook takes pictures of the Walk for people to look at.
 func TestWalkLook(t *testing.T) {
-	if os.Getenv("HOLDFAST_SHOTS") == "" {
-		t.Skip("HOLDFAST_SHOTS names no folder for pictures")
-	}
+	needsShots(t)
 	b, _, _ := onFoot(t)
 	b.open(t, "/walk")
 	b.until(t, walkReady)
@@ -259,37 +256,28 @@ func TestWalkLook(t *testing.T) {
 	}
 }
 
-const axeRun = `axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']})
-	.then((r) => r.violations.map((v) => ({rule: v.id, help: v.help, nodes: v.nodes.map((n) => n.html.slice(0, 160) + ' ' + n.failureSummary)})))`
-
 // TestWalkAccessible lets axe-core look at every screen of the Walk by day and
 // by night, and requires that each fits a narrow screen.
 func TestWalkAccessible(t *testing.T) {
-	file := os.Getenv("HOLDFAST_AXE")
-	if file == "" {
-		missing(t, "HOLDFAST_AXE does not name axe-core's axe.js")
-	}
-	axe, err := os.ReadFile(file)
-	require.NoError(t, err)
+	needsAxe(t)
 	b, _, _ := onFoot(t)
 	b.open(t, "/walk")
 	b.until(t, walkReady)
 	b.settled(t, "F1")
 	item := b.inHand(t)
-	eval[bool](t, b, string(axe)+"; true")
 	for _, lit := range []string{"day", "night"} {
 		b.until(t, fmt.Sprintf(`(() => { document.querySelector('form.display button[value=%s]').click(); return document.documentElement.dataset.display === %[1]q })()`, lit))
 		b.do(t, chromedp.EmulateViewport(320, 640))
 		b.walked(t, item, func(name string) {
-			assert.LessOrEqual(t, eval[int](t, b, `document.documentElement.scrollWidth`), 320, name)
-			small := eval[[]string](t, b, lowControls)
-			assert.Empty(t, small, "%s: controls lower than 48 px", name)
-			assert.JSONEq(t, `[]`, string(eval[json.RawMessage](t, b, axeRun)), "%s by %s", name, lit)
+			t.Run(name+" by "+lit, func(t *testing.T) {
+				b.accessible(t)
+				b.fits(t, 320)
+			})
 		})
 	}
 	b.open(t, "/points/p-good")
-	eval[bool](t, b, string(axe)+"; document.querySelectorAll('details').forEach((d) => d.open = true); true")
-	assert.JSONEq(t, `[]`, string(eval[json.RawMessage](t, b, axeRun)), "the forms of a point's page")
+	eval[bool](t, b, `document.querySelectorAll('details').forEach((d) => d.open = true); true`)
+	b.accessible(t) // the forms of a point's page
 	b.clean(t)
 }
 
