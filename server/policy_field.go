@@ -264,6 +264,11 @@ var tables = []table{
 		{Key: "redirect_deg", Label: "Angle of a redirect", quantity: degrees, optional: true},
 		{Key: "edge_efficiency", Label: "Efficiency of the edge", quantity: number, optional: true},
 	}},
+	{"/keep", "How long things are kept", "What is not listed is kept for ever, and so is every version of sites, points and policies. What is listed goes when somebody runs holdfast prune.", "line", []cell{
+		{Key: "of", Label: "What", choices: wordsOf(survey.KeptKinds)},
+		{Key: "months", Label: "Kept for", quantity: months},
+		{Key: "source", Label: "Source"},
+	}},
 }
 
 func hauls() []string {

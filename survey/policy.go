@@ -60,6 +60,7 @@ type Policy struct {
 	LoadCases     []LoadCase     `json:"load_cases"`
 	Kit           Kit            `json:"kit"`
 	Effort        Effort         `json:"effort"`
+	Keep          []Keeping      `json:"keep,omitempty"` // what is kept for some time only
 }
 
 // Stake is the steel bar and how it is set.

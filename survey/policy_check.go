@@ -43,6 +43,7 @@ func (p Policy) Validate() error {
 	p.Kit.check(&c)
 	p.Effort.check(&c)
 	p.checkTables(&c)
+	p.checkKeep(&c)
 	return c.err()
 }
 

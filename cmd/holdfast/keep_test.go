@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -98,4 +99,38 @@ func TestSync(t *testing.T) {
 	call(t, "", "sync", laptop, "--atlas", laptop).sentence(t, exitUsage, "is the atlas itself")
 	call(t, "", "sync", "http://", "--atlas", laptop).sentence(t, exitUsage, "is no address")
 	call(t, "", "sync", filepath.Join(t.TempDir(), "x.db"), "--atlas", filepath.Join(t.TempDir(), "y.db")).sentence(t, exitFailed, "neither")
+}
+
+// What the policy keeps for some time goes when that is over and somebody says
+// so, and not before.
+func TestPrune(t *testing.T) {
+	path := district(t)
+	got := call(t, "", "prune", "--atlas", path)
+	require.Equal(t, exitDone, got.code, got.err)
+	assert.Contains(t, got.out, "the policy keeps everything")
+
+	s, err := sqlite.Open(t.Context(), path, sqlite.Options{Now: func() time.Time { return time.Now().AddDate(-3, 0, 0) }})
+	require.NoError(t, err)
+	p, err := s.Policy(t.Context())
+	require.NoError(t, err)
+	p.Version, p.Keep = "kept-2", []survey.Keeping{{Of: survey.KeptVisits, Months: 12, Source: "department"}}
+	require.NoError(t, s.SetPolicy(t.Context(), p, author()))
+	require.NoError(t, s.Note(t.Context(), sqlite.Event{What: "sign-in refused", Detail: map[string]string{"from": "192.0.2.7"}}, author()))
+	require.NoError(t, s.Close())
+
+	for _, c := range []struct {
+		verb []string
+		says string
+	}{
+		{[]string{"prune", "--dry-run"}, "entries of the log: 1, the last of"},
+		{[]string{"prune", "--dry-run"}, "Nothing was removed."},
+		{[]string{"prune"}, "entries of the log: 1, the last of"},
+		{[]string{"prune"}, "Nothing is older than the policy keeps it."},
+		{[]string{"prune", "--json"}, "[]"},
+		{[]string{"check"}, "Sound:"},
+	} {
+		got := call(t, "", append(c.verb, "--atlas", path)...)
+		assert.Equal(t, exitDone, got.code, got.err)
+		assert.Contains(t, got.out, c.says, c.verb)
+	}
 }

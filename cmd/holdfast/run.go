@@ -74,6 +74,7 @@ type cli struct {
 	Backup   backupCmd   `cmd:"" help:"Write a checked copy of the atlas, while others go on writing."`
 	Restore  restoreCmd  `cmd:"" help:"Make the atlas again what a backup holds."`
 	Sync     syncCmd     `cmd:"" help:"Exchange with another holdfast: a server, or an atlas on a stick."`
+	Prune    pruneCmd    `cmd:"" help:"Remove what the policy says need not be kept any more."`
 	Check    checkCmd    `cmd:"" help:"Read all of the atlas and say what is wrong with it."`
 }
 

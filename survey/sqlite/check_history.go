@@ -89,7 +89,7 @@ func (c *checking) log(ctx context.Context) error {
 		return err
 	}
 	c.Atlas = atlas
-	named := false
+	named, left := false, pruned{}
 	err = eachRow(ctx, c.Tx, func(rows *sql.Rows) error {
 		var e Entry
 		var at, detail string
@@ -103,8 +103,12 @@ func (c *checking) log(ctx context.Context) error {
 			c.add(where, keepForLook, "entry %d is missing before it", c.Entries)
 			c.Entries = int(e.Number)
 		}
-		if link, ok := c.links[e.Revision]; !ok || hashEntry(e, at, before, link) != e.Hash {
+		if by := left.by(e); by != 0 {
+			left.add(by, e, at)
+		} else if link, ok := c.links[e.Revision]; !ok || hashEntry(e, at, before, link) != e.Hash {
 			c.add(where, keepForLook, "is not what was written, or the history before it is not")
+		} else if !left.says(e) {
+			c.add(where, keepForLook, "does not say right what is left of the entries that it pruned")
 		}
 		named = named || strings.Contains(detail, `"`+atlas+`"`) && strings.Contains(detail, `"`+created+`"`)
 		before, c.Entry, c.Hash = e.Hash, e.Number, e.Hash
@@ -123,6 +127,9 @@ func (c *checking) log(ctx context.Context) error {
 		ORDER BY number`)
 	if err != nil {
 		return err
+	}
+	for by := range left {
+		c.add("log", keepForLook, "entries are said to be pruned by entry %d, which does not say so", by)
 	}
 	if !named {
 		c.add("log", keepForLook, "does not say that this atlas was made or brought up to date")

@@ -5,6 +5,8 @@ import (
 	"database/sql"
 	"encoding/json"
 	"errors"
+	"maps"
+	"slices"
 )
 
 // photoEvent is what the log keeps of a photo that was added: by its digest
@@ -40,33 +42,57 @@ func photoDigest(ctx context.Context, q querier, id string) (string, error) {
 }
 
 // photos holds photos against the log, and points against the photos that
-// they list.
+// they list. One that was pruned is in the log as that.
 func (c *checking) photos(ctx context.Context) error {
 	const again = "take the photo again, or restore a backup"
-	var logged []photoEvent
+	logged, pruned := map[string]photoEvent{}, map[string]string{}
 	err := eachRow(ctx, c.Tx, func(rows *sql.Rows) error {
 		var detail []byte
 		if err := rows.Scan(&detail); err != nil {
 			return err
 		}
-		var e photoEvent
-		if json.Unmarshal(detail, &e) == nil {
-			logged = append(logged, e)
+		var e struct {
+			photoEvent
+			Pruned string `json:"pruned_photo"`
+		}
+		switch {
+		case json.Unmarshal(detail, &e) != nil:
+		case e.Pruned == "":
+			delete(pruned, e.Photo)
+			logged[e.Photo] = e.photoEvent
+		default:
+			delete(logged, e.Pruned)
+			pruned[e.Pruned] = e.SHA256
 		}
 		return nil
-	}, `SELECT detail FROM audit WHERE json_type(detail, '$.photo') = 'text' ORDER BY number`)
+	}, `SELECT detail FROM audit WHERE detail ->> '$.photo' IS NOT NULL OR detail ->> '$.pruned_photo' IS NOT NULL ORDER BY number`)
 	if err != nil {
 		return err
 	}
-	for _, e := range logged {
-		switch digest, err := photoDigest(ctx, c.Tx, e.Photo); {
+	for _, id := range slices.Sorted(maps.Keys(logged)) {
+		e := logged[id]
+		switch digest, err := photoDigest(ctx, c.Tx, id); {
 		case errors.Is(err, sql.ErrNoRows):
-			c.add("photo "+e.Photo, again, "is missing")
+			c.add("photo "+id, again, "is missing")
 		case err != nil:
 			return err
 		case e.Kept != "" && digest != e.Kept:
-			c.add("photo "+e.Photo, again, "is not what was taken in")
+			c.add("photo "+id, again, "is not what was taken in")
 		}
+	}
+	err = eachRow(ctx, c.Tx, func(rows *sql.Rows) error {
+		var id, kept string
+		var here bool
+		if err := rows.Scan(&id, &kept, &here); err != nil {
+			return err
+		}
+		if here || pruned[id] != kept {
+			c.add("photo "+id, keepForLook, "is said to be pruned, and the log does not say so")
+		}
+		return nil
+	}, `SELECT id, lower(hex(kept)), EXISTS (SELECT 1 FROM photos WHERE photos.id = pruned_photos.id) FROM pruned_photos ORDER BY id`)
+	if err != nil {
+		return err
 	}
 	return eachRow(ctx, c.Tx, func(rows *sql.Rows) error {
 		var point, photo string
@@ -80,6 +106,6 @@ func (c *checking) photos(ctx context.Context) error {
 			points.id,
 			listed.value
 		FROM points, json_each(points.body, '$.properties.photos') AS listed
-		WHERE points.deleted = 0 AND listed.value NOT IN (SELECT id FROM photos)
+		WHERE points.deleted = 0 AND listed.value NOT IN (SELECT id FROM photos UNION ALL SELECT id FROM pruned_photos)
 		ORDER BY points.id, listed.value`)
 }

@@ -152,6 +152,9 @@ func (t *tx) addPhoto(ctx context.Context, p Photo) (already bool, err error) {
 	if err != nil {
 		return false, err
 	}
+	if _, err := t.ExecContext(ctx, `DELETE FROM pruned_photos WHERE id = ?`, p.ID); err != nil {
+		return false, err
+	}
 	digest, err := photoDigest(ctx, t, p.ID)
 	if err != nil {
 		return false, err
@@ -189,7 +192,7 @@ func (s *Store) Photo(ctx context.Context, id string) (Photo, error) {
 	var jpeg, small []byte
 	p, err := scanPhoto(s.read.QueryRowContext(ctx, `SELECT`+photoColumns+`, jpeg, small FROM photos WHERE id = ?`, id), &jpeg, &small)
 	if errors.Is(err, sql.ErrNoRows) {
-		return p, survey.NotFound("photo", id)
+		return p, s.missingPhoto(ctx, id)
 	}
 	p.JPEG, p.Small = jpeg, small
 	return p, explain("read photo", err)
