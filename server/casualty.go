@@ -119,9 +119,7 @@ func serve(f near.Found, epoch *magnetic.Epoch) serving {
 	out := serving{Found: f, True: wording.Unknown, Compass: wording.Unknown, OffAxis: "the pull bearing is not known"}
 	if b, ok := f.BearingDeg.Get(); ok {
 		out.True = wording.Bearing(b.Degrees())
-		if field, err := epoch.At(orb.Point{f.Lon, f.Lat}, 0); err == nil && field.Valid {
-			out.Compass = wording.Bearing(b.Turn(-field.D).Degrees())
-		}
+		out.Compass = compass(epoch, orb.Point{f.Lon, f.Lat}, b)
 	}
 	if days, ok := f.AgeDays.Get(); ok {
 		out.Age = wording.Count(days, "day", "days") + " ago"

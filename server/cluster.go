@@ -7,6 +7,7 @@ import (
 
 	"github.com/paulmach/orb"
 
+	"holdfast/geo/tile"
 	"holdfast/survey/answer"
 )
 
@@ -31,15 +32,6 @@ type cluster struct {
 	tally map[answer.Verdict]int
 	worst answer.Verdict
 	only  mark // of a cluster of one
-}
-
-func badness(v answer.Verdict) int { return slices.Index(answer.Verdicts, v) }
-
-func worse(a, b answer.Verdict) answer.Verdict {
-	if badness(b) > badness(a) {
-		return b
-	}
-	return a
 }
 
 // gather puts the marks of a bound together for a zoom: those that would lie
@@ -68,8 +60,8 @@ func (m *marks) cells(b *orb.Bound, zoom float64) []cluster {
 	wide, high := cellWide/world, cellHigh/world
 	cells := map[[2]int]*cluster{}
 	m.within(b, func(one *mark) {
-		x, y := mercator(one.at)
-		k := [2]int{int(math.Floor(x / wide)), int(math.Floor(y / high))}
+		at := tile.Square(one.at)
+		k := [2]int{int(math.Floor(at[0] / wide)), int(math.Floor(at[1] / high))}
 		if c, ok := cells[k]; ok {
 			c.add(one)
 			return
@@ -80,8 +72,8 @@ func (m *marks) cells(b *orb.Bound, zoom float64) []cluster {
 	out := make([]cluster, 0, len(cells))
 	for k, c := range cells {
 		if c.count > 1 {
-			x, y := mercator(c.at)
-			c.at = unmercator(inner(x/wide, k[0])*wide, inner(y/high, k[1])*high)
+			at := tile.Square(c.at)
+			c.at = tile.FromSquare(orb.Point{inner(at[0]/wide, k[0]) * wide, inner(at[1]/high, k[1]) * high})
 		}
 		out = append(out, *c)
 	}
@@ -104,16 +96,7 @@ func (c *cluster) add(m *mark) {
 	c.bound = c.bound.Extend(m.at)
 	c.count++
 	c.tally[m.verdict]++
-	c.worst = worse(c.worst, m.verdict)
-}
-
-// mercator places a point on the square map of the world, 0 to 1 eastward and
-// southward.
-func mercator(p orb.Point) (x, y float64) {
-	lat := min(max(p.Lat(), -85.06), 85.06) * math.Pi / 180
-	return (p.Lon() + 180) / 360, (1 - math.Asinh(math.Tan(lat))/math.Pi) / 2
-}
-
-func unmercator(x, y float64) orb.Point {
-	return orb.Point{x*360 - 180, math.Atan(math.Sinh(math.Pi*(1-2*y))) * 180 / math.Pi}
+	if m.verdict.Rank() > c.worst.Rank() {
+		c.worst = m.verdict
+	}
 }

@@ -3,7 +3,6 @@ package server
 import (
 	"net/http"
 
-	"holdfast/geo/geojson"
 	"holdfast/geo/grid"
 )
 
@@ -31,23 +30,12 @@ func (s *Server) handleMapGrid(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	features := make([]gridFeature, len(lines))
-	for i, l := range lines {
-		features[i] = gridFeature{Type: "Feature", Geometry: geojson.Geometry{Geometry: l.Shape}, Properties: gridLine{l.Label, l.Major}}
+	out := drawAll[gridLine](len(lines))
+	for _, l := range lines {
+		out.Features = append(out.Features, draw(l.Shape, gridLine{l.Label, l.Major}))
 	}
 	w.Header().Set("Cache-Control", "private, max-age=3600")
-	s.writeJSON(w, r, typeGeoJSON, gridFeatures{"FeatureCollection", features})
-}
-
-type gridFeatures struct {
-	Type     string        `json:"type"`
-	Features []gridFeature `json:"features"`
-}
-
-type gridFeature struct {
-	Type       string           `json:"type"`
-	Geometry   geojson.Geometry `json:"geometry"`
-	Properties gridLine         `json:"properties"`
+	s.writeJSON(w, r, typeGeoJSON, out)
 }
 
 type gridLine struct {

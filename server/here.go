@@ -143,26 +143,16 @@ func (s *Server) handleZones(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	out := zoneFeatures{Type: "FeatureCollection", Features: make([]zoneFeature, 0, len(found))}
+	out := drawAll[zoneProps](len(found))
 	for _, f := range found {
 		z, ok := f.Zone.Get()
 		if !ok {
 			continue
 		}
-		out.Features = append(out.Features, zoneFeature{"Feature", wound(geojson.Geometry{Geometry: f.Feature.Geometry}), zoneProps{f.Layer.ID, f.Layer.Role, z.Width.Metres()}})
+		g := wound(geojson.Geometry{Geometry: f.Feature.Geometry})
+		out.Features = append(out.Features, draw(g.Geometry, zoneProps{f.Layer.ID, f.Layer.Role, z.Width.Metres()}))
 	}
 	s.writeJSON(w, r, typeGeoJSON, out)
-}
-
-type zoneFeatures struct {
-	Type     string        `json:"type"`
-	Features []zoneFeature `json:"features"`
-}
-
-type zoneFeature struct {
-	Type       string           `json:"type"`
-	Geometry   geojson.Geometry `json:"geometry"`
-	Properties zoneProps        `json:"properties"`
 }
 
 type zoneProps struct {

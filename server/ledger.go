@@ -11,6 +11,7 @@ import (
 
 	"github.com/paulmach/orb"
 
+	"holdfast/survey"
 	"holdfast/survey/answer"
 	"holdfast/survey/drawing/wording"
 	"holdfast/survey/sqlite"
@@ -107,7 +108,7 @@ func (s *Server) fillSite(ctx context.Context, one *ledgerSite, points []mark, e
 		return
 	}
 	slices.SortStableFunc(points, func(a, b mark) int {
-		return cmp.Or(badness(a.verdict)-badness(b.verdict), byLabel(a.label, b.label))
+		return cmp.Or(a.verdict.Rank()-b.verdict.Rank(), survey.CompareLabels(a.label, b.label))
 	})
 	for _, m := range points {
 		one.Points = append(one.Points, ledgerPoint{m.id, m.label, m.verdict, s.sentenceOf(ctx, m)})
@@ -127,14 +128,6 @@ func (s *Server) sentenceOf(ctx context.Context, m mark) string {
 		return "This point could not be worked out; the log of the program says why."
 	}
 	return j.Answer.Sentence
-}
-
-// byLabel puts P2 before P10.
-func byLabel(a, b string) int {
-	stem := func(s string) string { return strings.TrimRight(s, "0123456789") }
-	x, y := stem(a), stem(b)
-	nx, ny := strings.TrimLeft(a[len(x):], "0"), strings.TrimLeft(b[len(y):], "0")
-	return cmp.Or(cmp.Compare(x, y), cmp.Compare(len(nx), len(ny)), cmp.Compare(nx, ny))
 }
 
 // handleLedger is the ledger of a view: the points in it or, where there are

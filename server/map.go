@@ -180,9 +180,9 @@ func (s *Server) handleMapPoints(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	found, total, left := s.marks.gather(bound, zoom)
-	out := mapFeatures{Type: "FeatureCollection", NumberMatched: total, NumberReturned: len(found), Unjudged: left, Features: make([]mapFeature, len(found))}
-	for i, c := range found {
-		out.Features[i] = c.feature()
+	out := mapFeatures{drawAll[any](len(found)), total, len(found), left}
+	for _, c := range found {
+		out.Features = append(out.Features, c.feature())
 	}
 	s.writeJSON(w, r, typeGeoJSON, out)
 }
@@ -201,18 +201,6 @@ func zoomOf(q url.Values, b *orb.Bound) (float64, error) {
 		return 2, nil
 	}
 	return min(zoomMost, max(2, 2+math.Log2(360/(b.Right()-b.Left())))), nil
-}
-
-type mapFeature struct {
-	Type       string      `json:"type"`
-	ID         string      `json:"id,omitempty"`
-	Geometry   mapGeometry `json:"geometry"`
-	Properties any         `json:"properties"`
-}
-
-type mapGeometry struct {
-	Type        string    `json:"type"`
-	Coordinates orb.Point `json:"coordinates"`
 }
 
 type mapPointProps struct {
@@ -234,22 +222,20 @@ type mapClusterProps struct {
 	Bounds  [4]float64             `json:"bounds"` // west, south, east, north
 }
 
+// mapFeatures is what the map draws of the points.
 type mapFeatures struct {
-	Type           string       `json:"type"`
-	NumberMatched  int          `json:"numberMatched"` // points, whether drawn alone or not
-	NumberReturned int          `json:"numberReturned"`
-	Unjudged       int          `json:"unjudged"` // points of the atlas whose verdict is still being worked out; they count as unknown
-	Features       []mapFeature `json:"features"`
+	drawnAll[any]
+	NumberMatched  int `json:"numberMatched"` // points, whether drawn alone or not
+	NumberReturned int `json:"numberReturned"`
+	Unjudged       int `json:"unjudged"` // points of the atlas whose verdict is still being worked out; they count as unknown
 }
 
-func (c cluster) feature() mapFeature {
-	f := mapFeature{Type: "Feature", Geometry: mapGeometry{Type: "Point", Coordinates: c.at}}
+func (c cluster) feature() drawn[any] {
 	if c.count > 1 {
-		f.Properties = mapClusterProps{
+		return draw[any](c.at, mapClusterProps{
 			Count: c.count, Worst: c.tally[c.worst], Verdict: string(c.worst), Tally: c.tally,
 			Bounds: [4]float64{c.bound.Left(), c.bound.Bottom(), c.bound.Right(), c.bound.Top()},
-		}
-		return f
+		})
 	}
 	m := c.only
 	p := mapPointProps{ID: m.id, Label: m.label, Site: m.site.id, SiteName: m.site.name, Class: string(m.class), Verdict: string(m.verdict)}
@@ -260,7 +246,8 @@ func (c cluster) feature() mapFeature {
 	if sector, ok := m.sector.Get(); ok {
 		p.Sector = &[2]float64{sector[0].Degrees(), sector[1].Degrees()}
 	}
-	f.ID, f.Properties = m.id, p
+	f := draw[any](c.at, p)
+	f.ID = m.id
 	return f
 }
 

@@ -5,8 +5,11 @@ import (
 	"net/http"
 	"strings"
 
+	"github.com/paulmach/orb"
+
 	"holdfast/geo"
 	"holdfast/geo/geodesic"
+	"holdfast/geo/magnetic"
 	"holdfast/geo/position"
 	"holdfast/survey"
 	"holdfast/survey/drawing/wording"
@@ -62,9 +65,7 @@ func (s *Server) measured(policy survey.Policy, text string) measureView {
 		one := leg{From: a, To: b, Distance: wording.Length(policy.Units, d), True: wording.Unknown, Compass: wording.Unknown}
 		if apart {
 			one.True = wording.Bearing(bearing.Degrees())
-			if field, err := epoch.At(a.point(), 0); err == nil && field.Valid {
-				one.Compass = wording.Bearing(bearing.Turn(-field.D).Degrees())
-			}
+			one.Compass = compass(epoch, a.point(), bearing)
 		}
 		total += d
 		v.Legs = append(v.Legs, one)
@@ -76,6 +77,16 @@ func (s *Server) measured(policy survey.Policy, text string) measureView {
 		v.Short += "; in all " + v.Total
 	}
 	return v
+}
+
+// compass writes what a compass reads along a bearing, or that it cannot be
+// told.
+func compass(epoch *magnetic.Epoch, at orb.Point, b geo.Bearing) string {
+	field, err := epoch.At(at, 0)
+	if err != nil || !field.Valid {
+		return wording.Unknown
+	}
+	return wording.Bearing(field.Magnetic(b))
 }
 
 // handleMeasure is a measured line as a piece of the map page.

@@ -56,7 +56,10 @@ func (s *Server) logPart(ctx context.Context, p survey.Policy) (logPart, error) 
 	}
 	out.All = len(log.Found)
 	for i, g := range log.Groups {
-		part := logGroup{Group: g, ID: fmt.Sprintf("pulls-%d", i+1), Title: "Rig " + g.Rig + ", " + groundWords(g), Rated: rated(g, p)}
+		part := logGroup{Group: g, ID: fmt.Sprintf("pulls-%d", i+1), Title: "Rig " + g.Rig + ", " + groundWords(g)}
+		if f, ok := g.Rated(p).Get(); ok {
+			part.Rated = wording.Force(p.Units, f)
+		}
 		for n, t := range g.Tests {
 			part.Tests = append(part.Tests, logTest{t, fmt.Sprint(n + 1)})
 		}
@@ -95,18 +98,6 @@ func groundWords(g pulls.Group) string {
 		out += ", disturbed or not known to be undisturbed"
 	}
 	return out
-}
-
-// rated is the handbook's figure for a group: the rating with the factor of its
-// ground, as the policy has them.
-func rated(g pulls.Group, p survey.Policy) string {
-	r, okR := p.Rating(g.Rig)
-	f, okF := p.Factor(g.Factor)
-	share, suitable := f.Factor.Get()
-	if !okR || !okF || !suitable {
-		return ""
-	}
-	return wording.Force(p.Units, survey.Force(r.HoldingN*share))
 }
 
 func pullChart(g logGroup, curve rig.Sharing, u survey.Units) (plate, error) {

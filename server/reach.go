@@ -15,7 +15,6 @@ import (
 	"github.com/paulmach/orb/simplify"
 
 	"holdfast/geo"
-	"holdfast/geo/geojson"
 	"holdfast/survey"
 	"holdfast/survey/atlas"
 	"holdfast/survey/coverage"
@@ -179,17 +178,6 @@ func (s *Server) handleReaches(w http.ResponseWriter, r *http.Request) {
 	s.writeJSON(w, r, typeGeoJSON, drawReaches(got.Reaches, bound))
 }
 
-type reachFeatures struct {
-	Type     string         `json:"type"`
-	Features []reachFeature `json:"features"`
-}
-
-type reachFeature struct {
-	Type       string           `json:"type"`
-	Geometry   geojson.Geometry `json:"geometry"`
-	Properties reachProps       `json:"properties"`
-}
-
 type reachProps struct {
 	State string `json:"state"`
 	Bank  string `json:"bank"`
@@ -197,8 +185,8 @@ type reachProps struct {
 
 // drawReaches cuts the stretches to a view and leaves out the corners that it
 // is too coarse to show. Of too many the longest are drawn.
-func drawReaches(all []coverage.Reach, b *orb.Bound) reachFeatures {
-	out := reachFeatures{Type: "FeatureCollection", Features: []reachFeature{}}
+func drawReaches(all []coverage.Reach, b *orb.Bound) drawnAll[reachProps] {
+	out := drawAll[reachProps](0)
 	view := orb.Bound{Min: orb.Point{-180, -90}, Max: orb.Point{180, 90}}
 	if b != nil && b.Left() < b.Right() {
 		view = *b
@@ -215,7 +203,7 @@ func drawReaches(all []coverage.Reach, b *orb.Bound) reachFeatures {
 		}
 		line := coarse.LineString(r.Line.Clone())
 		for _, part := range clip.LineString(view, line) {
-			out.Features = append(out.Features, reachFeature{"Feature", geojson.Geometry{Geometry: part}, reachProps{string(r.State), r.Name}})
+			out.Features = append(out.Features, draw(part, reachProps{string(r.State), r.Name}))
 		}
 	}
 	return out

@@ -10,7 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"holdfast/geo"
 	"holdfast/survey"
 	"holdfast/survey/answer"
 	"holdfast/survey/atlas"
@@ -157,10 +156,6 @@ type floodForm struct {
 	flood survey.Opt[upkeep.Flood]
 }
 
-// floodStrip is how near the water ground is looked at again when nobody says
-// otherwise, in metres: common practice, no source.
-const floodStrip = 30
-
 func readFlood(q url.Values, u survey.Units, now time.Time, sites []survey.Site) floodForm {
 	f := floodForm{
 		Ended: q.Get("ended"), Gauge: strings.TrimSpace(q.Get("gauge")), Stage: q.Get("stage"), Within: q.Get("within"),
@@ -173,7 +168,7 @@ func readFlood(q url.Values, u survey.Units, now time.Time, sites []survey.Site)
 	}
 	slices.Sort(f.Gauges)
 	if !q.Has("ended") && !q.Has("stage") {
-		f.Within = strconv.FormatFloat(inUnit(u, floodStrip*geo.Metre), 'f', 0, 64)
+		f.Within = strconv.FormatFloat(inUnit(u, upkeep.UsualStrip), 'f', 0, 64)
 		return f
 	}
 	flood := upkeep.Flood{Gauge: f.Gauge}
@@ -193,10 +188,10 @@ func readFlood(q url.Values, u survey.Units, now time.Time, sites []survey.Site)
 		flood.Stage = survey.Known(stage)
 	}
 	within, err := readLength(u, f.Within)
-	switch most := fmt.Sprintf("Give a distance from 0 to %.0f %s", inUnit(u, 150), f.Unit); {
+	switch most := fmt.Sprintf("Give a distance from 0 to %.0f %s", inUnit(u, upkeep.WidestStrip), f.Unit); {
 	case err != nil:
 		f.Wrong["within"] = most + ": " + err.Error() + "."
-	case within < 0 || within > 150:
+	case within < 0 || within > upkeep.WidestStrip:
 		f.Wrong["within"] = most + "."
 	}
 	flood.Within = within
@@ -211,22 +206,14 @@ func readFlood(q url.Values, u survey.Units, now time.Time, sites []survey.Site)
 //
 // POST /sites/{id}/review
 func (s *Server) handleReview(w http.ResponseWriter, r *http.Request) {
-	if err := s.writableNow(); err != nil {
+	seen, err := s.formOn(r, "revision", "The form does not say which version of the site it is about. Open the site again.")
+	if err != nil {
 		s.fail(w, r, err)
-		return
-	}
-	if err := r.ParseForm(); err != nil {
-		s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
 		return
 	}
 	row, err := s.store.Site(r.Context(), pathID(r))
 	if err != nil {
 		s.fail(w, r, err)
-		return
-	}
-	revision, err := strconv.ParseInt(r.PostFormValue("revision"), 10, 64)
-	if err != nil {
-		s.fail(w, r, status(http.StatusBadRequest, "The form does not say which version of the site it is about. Open the site again."))
 		return
 	}
 	site := row.Item
@@ -238,7 +225,7 @@ func (s *Server) handleReview(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	if _, err := s.store.PutSite(r.Context(), site, author(r), survey.Known(revision)); err != nil {
+	if _, err := s.store.PutSite(r.Context(), site, author(r), survey.Known(seen)); err != nil {
 		s.fail(w, r, err)
 		return
 	}

@@ -102,5 +102,14 @@ func (g grid) project(p orb.Point) orb.Point {
 	}
 }
 
+// Square places a position on the square map of the world: 0 to 1 eastward and
+// southward.
+func Square(p orb.Point) orb.Point { return grid{scale: 1}.project(p) }
+
+// FromSquare is the inverse of Square.
+func FromSquare(p orb.Point) orb.Point {
+	return orb.Point{(p[0] - 0.5) * 360, math.Atan(math.Sinh(math.Pi*(1-2*p[1]))) * 180 / math.Pi}
+}
+
 // window is the tile with its margin, in units.
 var window = orb.Bound{Min: orb.Point{-Margin, -Margin}, Max: orb.Point{Extent + Margin, Extent + Margin}}

@@ -63,10 +63,10 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
-// TestBounds checks against OGC 17-083r4 Annex D.1, Table D.1: WebMercatorQuad
+// TestSquare checks against OGC 17-083r4 Annex D.1, Table D.1: WebMercatorQuad
 // covers ±20037508.3427892 m of EPSG:3857, whose tile matrix z has 2^z columns
 // and rows counted from the upper left corner.
-func TestBounds(t *testing.T) {
+func TestSquare(t *testing.T) {
 	const half, radius = 20037508.3427892, 6378137.0
 	toDegrees := func(x, y float64) orb.Point { // EPSG:3857 to longitude and latitude (IOGP 373-7-2 §3.2.1.2)
 		return orb.Point{x / radius * 180 / math.Pi, (math.Pi/2 - 2*math.Atan(math.Exp(-y/radius))) * 180 / math.Pi}
@@ -75,11 +75,18 @@ func TestBounds(t *testing.T) {
 		size := 2 * half / float64(uint32(1)<<at.Z)
 		upperLeft := toDegrees(-half+float64(at.X)*size, half-float64(at.Y)*size)
 		lowerRight := toDegrees(-half+float64(at.X+1)*size, half-float64(at.Y+1)*size)
-		b := at.Bound()
-		assert.InDelta(t, upperLeft[0], b.Min[0], 1e-9)
-		assert.InDelta(t, upperLeft[1], b.Max[1], 1e-9)
-		assert.InDelta(t, lowerRight[0], b.Max[0], 1e-9)
-		assert.InDelta(t, lowerRight[1], b.Min[1], 1e-9)
+		n := float64(uint32(1) << at.Z)
+		for want, corner := range map[orb.Point]orb.Point{
+			upperLeft:  {float64(at.X) / n, float64(at.Y) / n},
+			lowerRight: {float64(at.X+1) / n, float64(at.Y+1) / n},
+		} {
+			got := tile.FromSquare(corner)
+			assert.InDelta(t, want[0], got[0], 1e-9)
+			assert.InDelta(t, want[1], got[1], 1e-9)
+			back := tile.Square(want)
+			assert.InDelta(t, corner[0], back[0], 1e-12)
+			assert.InDelta(t, corner[1], back[1], 1e-12)
+		}
 	}
 	world := tile.Reach(maptile.New(0, 0, 0))
 	assert.Equal(t, -180.0, world.Min[0])

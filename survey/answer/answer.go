@@ -33,6 +33,10 @@ const (
 // one that fails.
 var Verdicts = []Verdict{Holds, Short, Unknown, No}
 
+// Rank is the place of a verdict among Verdicts, 0 for the best; what is no
+// verdict comes after the worst.
+func (v Verdict) Rank() int { return rank(Verdicts, v) }
+
 // Check is one check against the world. A check that did not run never
 // counts as passed; one that matters and did not run keeps an option from
 // "holds".

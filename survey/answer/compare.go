@@ -13,7 +13,7 @@ func Compare(x, y *Answer) int {
 		return cmp.Compare(one(!okX), one(!okY))
 	}
 	return cmp.Or(
-		cmp.Compare(rank(Verdicts, p.Verdict), rank(Verdicts, q.Verdict)),
+		cmp.Compare(p.Verdict.Rank(), q.Verdict.Rank()),
 		cmp.Compare(one(len(p.Kit.Short) > 0), one(len(q.Kit.Short) > 0)),
 		cmp.Compare(enough(&q, y), enough(&p, x)),
 		cmp.Compare(p.Unbelayed(), q.Unbelayed()),

@@ -23,8 +23,6 @@ func mustAnswer(t require.TestingT, in answer.Input) answer.Answer {
 	return a
 }
 
-func place(v answer.Verdict) int { return slices.Index(answer.Verdicts, v) }
-
 // Every valid point gets an answer under every valid policy: no error, no
 // panic, no figure that JSON cannot write, and one that keeps its own rules.
 func TestAnyPointGetsASoundAnswer(t *testing.T) {
@@ -177,7 +175,7 @@ func TestRanking(t *testing.T) {
 		}
 		for i := 1; i < len(a.Options); i++ {
 			x, y := a.Options[i-1], a.Options[i]
-			assert.LessOrEqual(t, place(x.Verdict), place(y.Verdict))
+			assert.LessOrEqual(t, x.Verdict.Rank(), y.Verdict.Rank())
 			if x.Verdict != y.Verdict {
 				continue
 			}
@@ -215,7 +213,7 @@ func noHigher(t *rapid.T, a, b answer.Answer, what string) {
 	}
 	// A worse answer may make other open questions matter no more, so that what
 	// was unknown is known; otherwise nothing gets better.
-	better := place(b.Verdict) < place(a.Verdict) && a.Verdict != answer.Unknown && b.Verdict != answer.Unknown
+	better := b.Verdict.Rank() < a.Verdict.Rank() && a.Verdict != answer.Unknown && b.Verdict != answer.Unknown
 	assert.False(t, better, "%s: the verdict may not get better: %s was %s", what, b.Verdict, a.Verdict)
 }
 

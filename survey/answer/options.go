@@ -64,7 +64,7 @@ func (w *working) best(see func(*candidate)) (Brief, rig.Anchor, error) {
 		}
 		r, _ := c.Ratio.Get()
 		was, _ := out.Ratio.Get()
-		if better := rank(Verdicts, c.Verdict) - rank(Verdicts, out.Verdict); first || better < 0 {
+		if better := c.Verdict.Rank() - out.Verdict.Rank(); first || better < 0 {
 			first, out.Verdict, out.Ratio, anchor = false, c.Verdict, c.Ratio, c.Anchor
 		} else if better == 0 && c.Ratio.Known() && (!out.Ratio.Known() || r > was) {
 			out.Ratio, anchor = c.Ratio, c.Anchor
@@ -170,7 +170,7 @@ func (w *working) belayForRig(main *candidate, found []candidate, r *rig.Rated) 
 	w.drive(beside, r, &main.Anchor, step, main.short, main)
 	if beside.Verdict != main.Verdict {
 		var left candidate
-		if w.drive(&left, r, &main.Anchor, -step, main.short, main); rank(Verdicts, left.Verdict) < rank(Verdicts, beside.Verdict) {
+		if w.drive(&left, r, &main.Anchor, -step, main.short, main); left.Verdict.Rank() < beside.Verdict.Rank() {
 			*beside = left
 		}
 	}

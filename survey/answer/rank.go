@@ -35,7 +35,7 @@ func (w *working) rank(out []Option) {
 	for i := range out {
 		o := &out[i]
 		order = append(order, standing{
-			verdict: rank(Verdicts, o.Verdict), failures: failures(o), capped: w.capped(o), unbelayed: o.Unbelayed(),
+			verdict: o.Verdict.Rank(), failures: failures(o), capped: w.capped(o), unbelayed: o.Unbelayed(),
 			effort: o.People * o.Minutes, stakes: o.Kit.Stakes, main: mainStakes(o), at: i,
 		})
 	}
@@ -67,7 +67,7 @@ func (o *Option) Unbelayed() int {
 	switch {
 	case o.Belay == nil:
 		return 2
-	case rank(Verdicts, o.Belay.Verdict) > rank(Verdicts, o.Main.Verdict):
+	case o.Belay.Verdict.Rank() > o.Main.Verdict.Rank():
 		return 1
 	}
 	return 0

@@ -129,9 +129,7 @@ func (a Atlas) pointsBySite(ctx context.Context) ([]sqlite.Row[survey.Point], ma
 		return nil, nil, fmt.Errorf("load points: %w", err)
 	}
 	slices.SortStableFunc(rows, func(x, y sqlite.Row[survey.Point]) int {
-		sx, nx := splitLabel(x.Item.Label)
-		sy, ny := splitLabel(y.Item.Label)
-		return cmp.Or(cmp.Compare(byID[x.Item.Site].Code, byID[y.Item.Site].Code), cmp.Compare(sx, sy), cmp.Compare(nx, ny))
+		return cmp.Or(cmp.Compare(byID[x.Item.Site].Code, byID[y.Item.Site].Code), survey.CompareLabels(x.Item.Label, y.Item.Label))
 	})
 	return rows, byID, nil
 }

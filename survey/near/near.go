@@ -194,7 +194,7 @@ func Face(p survey.Point) geo.Length {
 func Rank(found []Found, required float64) {
 	slices.SortStableFunc(found, func(a, b Found) int {
 		return cmp.Or(
-			cmp.Compare(slices.Index(answer.Verdicts, a.Verdict), slices.Index(answer.Verdicts, b.Verdict)),
+			cmp.Compare(a.Verdict.Rank(), b.Verdict.Rank()),
 			cmp.Compare(capped(b.Ratio, required), capped(a.Ratio, required)),
 			cmp.Compare(offAxis(a), offAxis(b)),
 			cmp.Compare(a.RopeM, b.RopeM),

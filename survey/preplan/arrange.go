@@ -254,13 +254,6 @@ func (a *arranger) ranked(usual string) (all []candidate) {
 	return all
 }
 
-func verdictRank(v answer.Verdict) int {
-	if i := slices.Index(answer.Verdicts, v); i >= 0 {
-		return i
-	}
-	return slices.Index(answer.Verdicts, answer.Unknown)
-}
-
 // usual is the load case of the first page: the policy's first, where it was
 // answered, else that of the first point.
 func (a *arranger) usual() string {

@@ -93,7 +93,7 @@ func (a *arranger) second(f *Front, all []candidate) {
 	others := all[1:]
 	if same := a.Points[all[0].point].Answer.Options; len(same) > 1 {
 		next := candidate{all[0].point, same[1]}
-		if len(others) == 0 || verdictRank(next.option.Verdict) < verdictRank(others[0].option.Verdict) {
+		if len(others) == 0 || next.option.Verdict.Rank() < others[0].option.Verdict.Rank() {
 			others = []candidate{next}
 		}
 	}

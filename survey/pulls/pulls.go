@@ -42,6 +42,19 @@ type Group struct {
 // Needed is how many more tests give the group a value; 0 when it has one.
 func (g Group) Needed() int { return max(0, soil.LeastTests-len(g.Tests)) }
 
+// Rated is the handbook's figure for the group: the policy's rating of the rig
+// with the factor of its ground. It is unknown where the policy has none, or
+// the ground does not suit.
+func (g Group) Rated(p survey.Policy) survey.Opt[survey.Force] {
+	r, okR := p.Rating(g.Rig)
+	f, okF := p.Factor(g.Factor)
+	share, suitable := f.Factor.Get()
+	if !okR || !okF || !suitable {
+		return survey.Opt[survey.Force]{}
+	}
+	return survey.Known(survey.Force(r.HoldingN * share))
+}
+
 // Log is every pull test, by rig and ground; Found are those of trees, rocks
 // and other anchors, which speak for themselves alone.
 type Log struct {

@@ -79,3 +79,23 @@ func TestNoValue(t *testing.T) {
 		assert.False(t, g.Value.Known(), g.Class)
 	}
 }
+
+// NAVEDTRA 14251: a single holds about 700 lbf in undisturbed loam; halved in
+// ground of class B by the default policy's factor.
+func TestRated(t *testing.T) {
+	p := survey.Policy{
+		Ratings:       []survey.Rating{{Rig: "1", HoldingN: 3113.755}},
+		GroundFactors: []survey.GroundFactor{{Ground: survey.FactorB, Factor: survey.Known(0.5)}, {Ground: survey.FactorSand}},
+	}
+	f, ok := pulls.Group{Rig: "1", Factor: survey.FactorB}.Rated(p).Get()
+	require.True(t, ok)
+	assert.InDelta(t, 350, f.Pounds(), 0.1)
+	for name, g := range map[string]pulls.Group{
+		"another rig":        {Rig: "1-1", Factor: survey.FactorB},
+		"no factor":          {Rig: "1", Factor: survey.FactorA},
+		"ground of no use":   {Rig: "1", Factor: survey.FactorSand},
+		"ground not settled": {Rig: "1"},
+	} {
+		assert.False(t, g.Rated(p).Known(), name)
+	}
+}

@@ -125,8 +125,16 @@ func Overtaken(s survey.Site, places []Place) []string {
 }
 
 func byName(a, b Place) int {
-	return cmp.Or(strings.Compare(a.Site.Code, b.Site.Code), strings.Compare(a.Point.Label, b.Point.Label))
+	return cmp.Or(strings.Compare(a.Site.Code, b.Site.Code), survey.CompareLabels(a.Point.Label, b.Point.Label))
 }
+
+// UsualStrip is how near the water ground is looked at again when nobody says
+// otherwise, and WidestStrip the furthest that is of use: common practice, no
+// source.
+const (
+	UsualStrip  geo.Length = 30
+	WidestStrip geo.Length = 150
+)
 
 // Flood is high water after which ground near it is to be walked again.
 type Flood struct {
