@@ -13,7 +13,8 @@ import (
 type labeller struct {
 	d     *Drawing
 	frame Box
-	taken []Box           // labels and symbols: never covered
+	taken *pile           // labels and symbols: never covered
+	full  []Size          // for which the frame has no room any more
 	lines [][2]Pt         // covered only where nothing else is free
 	wants []label         // asked for, placed by finish
 	notes []Text          // what was placed
@@ -23,11 +24,11 @@ type labeller struct {
 }
 
 func newLabeller(d *Drawing, frame Box) *labeller {
-	return &labeller{d: d, frame: frame, seen: map[string]bool{}}
+	return &labeller{d: d, frame: frame, taken: newPile(frame), seen: map[string]bool{}}
 }
 
 // block keeps labels off a box.
-func (l *labeller) block(b Box) { l.taken = append(l.taken, b) }
+func (l *labeller) block(b Box) { l.taken.add(b) }
 
 // blockLine keeps labels off a line.
 func (l *labeller) blockLine(p, q Pt, half float64) {
@@ -86,7 +87,7 @@ func (l *labeller) settle(want label) {
 		return
 	}
 	l.seen[text] = true
-	l.taken = append(l.taken, best)
+	l.taken.add(best)
 	l.masks = append(l.masks, best)
 	if from, to, far := leader(want, best); far {
 		l.links = append(l.links, [2]Pt{from, to})
@@ -174,10 +175,12 @@ func leader(want label, b Box) (from, to Pt, needed bool) {
 // search looks round the place in widening rings, then over the whole frame.
 func (l *labeller) search(want label, s Size, strict bool) (best Box, cost float64, ok bool) {
 	cost = math.Inf(1)
+	free := false
 	try := func(b Box, c float64) {
-		if c >= cost || !b.Within(l.frame) || l.hits(b) {
+		if c >= cost || !b.Within(l.frame) || l.taken.hits(b) {
 			return
 		}
+		free = true
 		if from, to, far := leader(want, b); strict && far && l.crosses(from, to) {
 			return
 		}
@@ -209,9 +212,10 @@ func (l *labeller) search(want label, s Size, strict bool) (best Box, cost float
 			return best, cost, true
 		}
 	}
-	if ok {
-		return best, cost, true
+	if ok || l.isFull(s) {
+		return best, cost, ok
 	}
+	free = false
 	const step = 2.0
 	for y := l.frame.Y0; y+s.H <= l.frame.Y1; y += step {
 		for x := l.frame.X0; x+s.W <= l.frame.X1; x += step {
@@ -219,21 +223,24 @@ func (l *labeller) search(want label, s Size, strict bool) (best Box, cost float
 			try(b, 10+b.centre().sub(want.at).length())
 		}
 	}
+	if !free {
+		l.full = append(l.full, s)
+	}
 	return best, cost, ok
 }
 
-func (l *labeller) hits(b Box) bool {
-	for _, t := range l.taken {
-		if b.Overlaps(t) {
-			return true
-		}
-	}
-	return false
+// isFull tells whether a label no greater than this one found no room in the
+// whole frame. What is placed stays, so this one finds none either.
+func (l *labeller) isFull(s Size) bool {
+	return slices.ContainsFunc(l.full, func(f Size) bool { return s.W >= f.W && s.H >= f.H })
 }
 
 // crosses tells whether a leader would run over another label.
 func (l *labeller) crosses(p, q Pt) bool {
 	for _, m := range l.masks {
+		if aside(p, q, m) {
+			continue
+		}
 		if _, _, ok := clipSegment(p, q, m); ok {
 			return true
 		}
@@ -245,14 +252,19 @@ func (l *labeller) crosses(p, q Pt) bool {
 func (l *labeller) covers(b Box) float64 {
 	c := 0.0
 	for _, s := range l.lines {
-		if s[0].X < b.X0 && s[1].X < b.X0 || s[0].X > b.X1 && s[1].X > b.X1 || s[0].Y < b.Y0 && s[1].Y < b.Y0 || s[0].Y > b.Y1 && s[1].Y > b.Y1 {
-			continue // most lie to one side
+		if aside(s[0], s[1], b) {
+			continue
 		}
 		if p, q, ok := clipSegment(s[0], s[1], b); ok {
 			c += 0.6 + 0.25*q.sub(p).length()
 		}
 	}
 	return c
+}
+
+// aside tells whether a line lies wholly to one side of a box, as most do.
+func aside(p, q Pt, b Box) bool {
+	return p.X < b.X0 && q.X < b.X0 || p.X > b.X1 && q.X > b.X1 || p.Y < b.Y0 && q.Y < b.Y0 || p.Y > b.Y1 && q.Y > b.Y1
 }
 
 // finish places the labels by rank, then draws the leaders and the labels,

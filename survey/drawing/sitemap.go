@@ -399,7 +399,7 @@ func (g *mapper) edgeTick(a, b Pt, name string) {
 			t.At = end.at.add(u.times(2.5 + t.Width()/2)).add(Pt{0, em * lettering.Cap / 2})
 		}
 		b := t.Box().grow(0.4)
-		if !t.Box().Within(inner) || g.l.hits(b) {
+		if !t.Box().Within(inner) || g.l.taken.hits(b) {
 			continue
 		}
 		g.l.block(b)
