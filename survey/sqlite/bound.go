@@ -2,7 +2,8 @@ package sqlite
 
 import (
 	"context"
-	"database/sql"
+	"encoding/binary"
+	"fmt"
 	"math"
 	"slices"
 
@@ -135,26 +136,24 @@ func finite(vs ...float64) bool {
 	return true
 }
 
-// Bounds returns the bounds of all sites and points or, in an atlas without
-// any, of its layers; false when there is nothing at all.
+// Bounds returns a box round all sites and points or, in an atlas without any,
+// round its layers, as Extent does; false when there is nothing at all.
 func (s *Store) Bounds(ctx context.Context) (orb.Bound, bool, error) {
-	for _, q := range []string{
-		`SELECT min(west), min(south), max(east), max(north) FROM (
-			SELECT west, south, east, north FROM sites WHERE deleted = 0
-			UNION ALL
-			SELECT west, south, east, north FROM points WHERE deleted = 0)`,
-		`SELECT min(west), min(south), max(east), max(north) FROM layer_features
-			WHERE layer IN (SELECT n FROM layers WHERE former_of IS NULL)`,
-	} {
-		var v [4]sql.NullFloat64
-		if err := s.read.QueryRowContext(ctx, q).Scan(&v[0], &v[1], &v[2], &v[3]); err != nil {
-			return orb.Bound{}, false, explain("read bounds", err)
+	var all orb.Bound
+	found := false
+	for _, table := range []string{Sites, Points, "layer_features"} {
+		b, ok, err := s.extent(ctx, table)
+		switch {
+		case err != nil:
+			return all, false, err
+		case table == "layer_features" && found, !ok:
+			continue
+		case found:
+			b = all.Union(b)
 		}
-		if v[0].Valid {
-			return orb.Bound{Min: orb.Point{v[0].Float64, v[1].Float64}, Max: orb.Point{v[2].Float64, v[3].Float64}}, true, nil
-		}
+		all, found = b, true
 	}
-	return orb.Bound{}, false, nil
+	return all, found, nil
 }
 
 // Extent returns a box round all sites or points, a little wider than they
@@ -164,11 +163,37 @@ func (s *Store) Extent(ctx context.Context, collection string) (orb.Bound, bool,
 	if collection != Sites && collection != Points {
 		return orb.Bound{}, false, survey.NotFound("collection", collection)
 	}
-	var v [4]sql.NullFloat64
-	err := s.read.QueryRowContext(ctx, `SELECT min(west), min(south), max(east), max(north) FROM `+collection+`_box`).Scan(&v[0], &v[1], &v[2], &v[3])
-	b := orb.Bound{
-		Min: orb.Point{max(-180, v[0].Float64), max(-90, v[1].Float64)},
-		Max: orb.Point{min(180, v[2].Float64), min(90, v[3].Float64)},
+	return s.extent(ctx, collection)
+}
+
+// extent reads the root of a table's R*Tree, whose boxes hold all others: a
+// query for the least and the greatest would read every leaf. The layout of a
+// node is that of sqlite.org/rtree.html section 7.1: two bytes of depth, two of
+// the number of cells, and for each cell an 8-byte number and its 32-bit
+// bounds, everything big-endian.
+func (s *Store) extent(ctx context.Context, table string) (orb.Bound, bool, error) {
+	var node []byte
+	if err := s.read.QueryRowContext(ctx, `SELECT data FROM `+table+`_box_node WHERE nodeno = 1`).Scan(&node); err != nil {
+		return orb.Bound{}, false, explain("read extent", err)
 	}
-	return b, v[0].Valid, explain("read extent", err)
+	const head, cell = 4, 8 + 4*4
+	if len(node) < head {
+		return orb.Bound{}, false, fmt.Errorf("read extent: the index of %s is damaged", table)
+	}
+	n := int(binary.BigEndian.Uint16(node[2:]))
+	if n == 0 {
+		return orb.Bound{}, false, nil
+	}
+	if len(node) < head+n*cell {
+		return orb.Bound{}, false, fmt.Errorf("read extent: the index of %s is damaged", table)
+	}
+	b := orb.Bound{Min: world.Max, Max: world.Min}
+	for i := range n {
+		at := func(k int) float64 {
+			return float64(math.Float32frombits(binary.BigEndian.Uint32(node[head+i*cell+8+4*k:])))
+		}
+		b.Min = orb.Point{min(b.Min[0], max(-180, at(0))), min(b.Min[1], max(-90, at(2)))}
+		b.Max = orb.Point{max(b.Max[0], min(180, at(1))), max(b.Max[1], min(90, at(3)))}
+	}
+	return b, true, nil
 }

@@ -97,7 +97,7 @@ func TestLayer(t *testing.T) {
 	b, ok, err := s.Bounds(ctx)
 	require.NoError(t, err)
 	assert.True(t, ok)
-	assert.Equal(t, orb.Bound{Min: orb.Point{-180, -17.7}, Max: orb.Point{180, 44.7}}, b)
+	assertRound(t, orb.Bound{Min: orb.Point{-180, -17.7}, Max: orb.Point{180, 44.7}}, b)
 }
 
 func TestLayerEditions(t *testing.T) {

@@ -3,6 +3,7 @@ package sqlite_test
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 
@@ -83,13 +84,59 @@ func TestPages(t *testing.T) {
 	b, ok, err := s.Bounds(ctx)
 	require.NoError(t, err)
 	assert.True(t, ok)
-	assert.Equal(t, orb.Bound{Min: orb.Point{-91.21, 44.65}, Max: orb.Point{10, 50}}, b)
+	assertRound(t, orb.Bound{Min: orb.Point{-91.21, 44.65}, Max: orb.Point{10, 50}}, b)
 	around, ok, err := s.Extent(ctx, sqlite.Sites)
 	require.NoError(t, err)
 	assert.True(t, ok)
-	assert.True(t, around.Contains(b.Min) && around.Contains(b.Max))
-	assert.InDelta(t, -91.21, around.Min[0], 1e-5)
-	assert.InDelta(t, 50, around.Max[1], 1e-5)
+	assertRound(t, orb.Bound{Min: orb.Point{-91.21, 44.65}, Max: orb.Point{10, 50}}, around)
+}
+
+// assertRound holds a box against the exact one: it holds all of it and is
+// wider by no more than two steps of a 32-bit number, 1.5e-5 degrees at most
+// (IEEE 754: 24 bits of mantissa, so 2^-16 between 128 and 256).
+func assertRound(t *testing.T, exact, box orb.Bound) {
+	t.Helper()
+	assert.True(t, box.Contains(exact.Min) && box.Contains(exact.Max), "%v round %v", box, exact)
+	for i := range 2 {
+		assert.InDelta(t, exact.Min[i], box.Min[i], 3.1e-5)
+		assert.InDelta(t, exact.Max[i], box.Max[i], 3.1e-5)
+	}
+}
+
+// The root of the index speaks for every leaf, also of many, and after what
+// lay outermost is gone.
+func TestExtentOfMany(t *testing.T) {
+	s := newAtlas(t)
+	ctx := t.Context()
+	site := survey.Site{ID: "far", Name: "Far", Code: "F-1", Kind: "riverbank", Geometry: orb.Point{0, 0}}
+	_, err := s.PutSite(ctx, site, officer, survey.Opt[int64]{})
+	require.NoError(t, err)
+	r := rand.New(rand.NewPCG(7, 7)) // fixed seed
+	left := map[string]orb.Point{}
+	for i := range 400 {
+		p := survey.Point{ID: fmt.Sprint("p", i), Site: "far", Label: fmt.Sprint("P", i), Position: orb.Point{r.Float64()*358 - 179, r.Float64()*178 - 89}}
+		_, err := s.PutPoint(ctx, p, officer, survey.Opt[int64]{})
+		require.NoError(t, err)
+		left[p.ID] = p.Position
+	}
+	holds := func() {
+		exact := orb.Bound{Min: orb.Point{180, 90}, Max: orb.Point{-180, -90}}
+		for _, p := range left {
+			exact = exact.Extend(p)
+		}
+		box, ok, err := s.Extent(ctx, sqlite.Points)
+		require.NoError(t, err)
+		require.True(t, ok)
+		assertRound(t, exact, box)
+	}
+	holds()
+	for id, p := range left {
+		if math.Abs(p[0]) > 60 {
+			require.NoError(t, s.DeletePoint(ctx, id, officer, survey.Opt[int64]{}))
+			delete(left, id)
+		}
+	}
+	holds()
 }
 
 func TestBoundsOfNothing(t *testing.T) {
