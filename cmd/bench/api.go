@@ -5,8 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"os/exec"
-	"strings"
 	"time"
 )
 
@@ -118,12 +116,7 @@ func (b *bench) paged(ctx context.Context, s *served, n int) error {
 // near measures the incident question over 100,000 points, or the greatest
 // data set up to that.
 func (b *bench) near(ctx context.Context) (err error) {
-	n := b.sizes[0]
-	for _, size := range b.sizes {
-		if size <= 100_000 {
-			n = size
-		}
-	}
+	n := b.upTo(100_000)
 	atlas, err := b.atlasOf(ctx, n)
 	if err != nil {
 		return err
@@ -159,42 +152,19 @@ func (b *bench) within(ctx context.Context, s *served, what string, n int, paths
 	return nil
 }
 
-// lua has wrk ask for the paths in turn and print what the report shows.
-const lua = `local paths, i = {%s}, 0
-request = function() i = i %% #paths + 1; return wrk.format("GET", paths[i]) end
-done = function(s, l)
-  local e = s.errors
-  print(string.format("RESULT %%d requests, %%.0f a second; half within %%.1f ms, 95 %%%% within %%.1f ms, 99 %%%% within %%.1f ms; %%d errors",
-    s.requests, s.requests / s.duration * 1e6, l:percentile(50) / 1e3, l:percentile(95) / 1e3, l:percentile(99) / 1e3, e.connect + e.read + e.write + e.status + e.timeout))
-end
-`
-
 // underLoad puts a load on the server for some seconds.
 func (b *bench) underLoad(ctx context.Context, s *served, what string, paths []string) error {
 	if !installed("wrk") {
 		b.report.note("Under load, %s: wrk not installed.", what)
 		return nil
 	}
-	var quoted []string
-	for _, p := range paths[:min(len(paths), 2000)] {
-		quoted = append(quoted, fmt.Sprintf("%q", p))
-	}
-	script := b.file("load.lua")
-	if err := os.WriteFile(script, fmt.Appendf(nil, lua, strings.Join(quoted, ",")), 0o600); err != nil {
-		return err
-	}
 	for _, connections := range []int{1, 16} {
-		args := []string{"-t1", fmt.Sprintf("-c%d", connections), fmt.Sprintf("-d%ds", max(1, int(b.load.Seconds()))), "--timeout", "10s", "-s", script, s.base}
 		b.say("wrk, %s, %d connections", what, connections)
-		out, err := exec.CommandContext(ctx, "wrk", args...).CombinedOutput()
+		r, err := b.wrk(ctx, s, asking(paths), connections, b.load)
 		if err != nil {
-			return fmt.Errorf("wrk: %w: %s", err, out)
+			return err
 		}
-		_, said, ok := strings.Cut(string(out), "RESULT ")
-		if !ok {
-			return fmt.Errorf("wrk said nothing: %s", out)
-		}
-		b.report.note("Under load, %s, %d connections (wrk %s): %s.", what, connections, strings.Join(args[:3], " "), strings.TrimSpace(said))
+		b.report.note("Under load, %s, %d connections: %s.", what, connections, r)
 	}
 	return nil
 }

@@ -7,7 +7,7 @@
 //
 // The programs beside are those of Debian: gdal-bin, python3-gdal, proj-bin,
 // geographiclib-tools, spatialite-bin, wrk. A row whose program is missing says
-// so. All files lie in one temporary folder, which is removed.
+// so. All files lie in one folder, which is removed unless --in names it.
 package main
 
 import (
@@ -49,6 +49,7 @@ var parts = []struct {
 	{"query", (*bench).query},
 	{"tile", (*bench).tiles},
 	{"api", (*bench).api},
+	{"load", (*bench).loaded},
 	{"geodesy", (*bench).geodesy},
 	{"slope", (*bench).slope},
 }
@@ -78,6 +79,7 @@ func start(ctx context.Context, args []string) (err error) {
 	lines := f.Int("lines", 500_000, "positions for the geodesy programs")
 	load := f.Duration("load", 10*time.Second, "how long each load on the server lasts")
 	binary := f.String("binary", "", "holdfast to measure; built from this module if left out")
+	in := f.String("in", "", "folder that keeps the data sets for another run; a temporary one, removed, if left out")
 	to := f.String("to", "", "file for the tables in Markdown; standard output if left out")
 	if err := f.Parse(args); err != nil {
 		return err
@@ -95,10 +97,14 @@ func start(ctx context.Context, args []string) (err error) {
 			return fmt.Errorf("--only %s: there are %s", name, strings.Join(partNames(), ", "))
 		}
 	}
-	if b.dir, err = os.MkdirTemp("", "holdfast-bench-"); err != nil {
+	if b.dir = *in; b.dir == "" {
+		if b.dir, err = os.MkdirTemp("", "holdfast-bench-"); err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, os.RemoveAll(b.dir)) }()
+	} else if err := os.MkdirAll(b.dir, 0o755); err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, os.RemoveAll(b.dir)) }()
 	if err := b.build(ctx); err != nil {
 		return err
 	}

@@ -136,3 +136,12 @@ func (s *served) cpu() time.Duration {
 	}
 	return time.Duration(user+system) * (time.Second / 100) // ticks of Linux
 }
+
+// files is how many files and connections the server has open.
+func (s *served) files() int {
+	list, err := os.ReadDir(fmt.Sprintf("/proc/%d/fd", s.cmd.Process.Pid))
+	if err != nil {
+		return 0
+	}
+	return len(list)
+}
