@@ -67,7 +67,9 @@ func (s *Server) handleHealth(w http.ResponseWriter, _ *http.Request) {
 	plain(w, http.StatusOK, "alive\n")
 }
 
-// handleReady tells whether requests can be served: the atlas is read.
+// handleReady tells whether requests can be served: the atlas is read. When the
+// disk took no write the last time, it is asked again, and the answer says so:
+// still 200, since the sheets have to be read whatever the disk does.
 //
 // GET /readyz
 func (s *Server) handleReady(w http.ResponseWriter, r *http.Request) {
@@ -76,6 +78,10 @@ func (s *Server) handleReady(w http.ResponseWriter, r *http.Request) {
 	if _, err := s.store.Revision(ctx); err != nil {
 		s.log.ErrorContext(r.Context(), "not ready", "error", err)
 		plain(w, http.StatusServiceUnavailable, "the atlas cannot be read\n")
+		return
+	}
+	if err := s.store.Retry(ctx); err != nil {
+		plain(w, http.StatusOK, "ready to read only: "+err.Error()+"\n")
 		return
 	}
 	plain(w, http.StatusOK, "ready\n")

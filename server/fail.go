@@ -114,6 +114,12 @@ func problemOf(err error) problem {
 	case errors.As(err, &stale):
 		p.Status = http.StatusPreconditionFailed
 		p.Yours, p.Current, p.CurrentETag = &stale.yours, &stale.current, stale.etag
+	case errors.Is(err, sqlite.ErrFull):
+		p.Status = http.StatusInsufficientStorage
+		p.Detail += " " + whatToDo
+	case errors.Is(err, sqlite.ErrRefused):
+		p.Status = http.StatusServiceUnavailable
+		p.Detail += " " + whatToDo
 	case errors.Is(err, survey.ErrInvalid):
 		p.Status = http.StatusBadRequest
 	case errors.Is(err, survey.ErrNotFound):
@@ -126,8 +132,6 @@ func problemOf(err error) problem {
 		p.Status = http.StatusForbidden
 	case errors.Is(err, sqlite.ErrBusy):
 		p.Status = http.StatusServiceUnavailable
-	case errors.Is(err, sqlite.ErrFull):
-		p.Status = http.StatusInsufficientStorage
 	default:
 		p.Status = http.StatusInternalServerError
 		p.Detail = "Something went wrong inside the program. The log names this request."
@@ -135,6 +139,9 @@ func problemOf(err error) problem {
 	p.Title = http.StatusText(p.Status)
 	return p
 }
+
+// whatToDo is said when the disk takes no writes.
+const whatToDo = "Reading goes on. Tell whoever looks after the server that its disk takes no writes, and send this again when it does; what was saved before is safe."
 
 // sayAll puts what is wrong with an input into one sentence. The first few
 // are enough; all of them are in Errors.
@@ -198,6 +205,9 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		s.log.ErrorContext(r.Context(), "failed", "id", id, "path", loggedPath(r), "kind", faultKind(err), "error", err)
 		s.figures.fault(faultKind(err))
 	}
+	if errors.Is(err, sqlite.ErrFull) || errors.Is(err, sqlite.ErrRefused) {
+		w.Header().Set("Retry-After", "60") // a person has to see to it
+	}
 	if p.Status == http.StatusServiceUnavailable && w.Header().Get("Retry-After") == "" {
 		w.Header().Set("Retry-After", "5")
 	}
@@ -217,7 +227,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 
 // faultKind sorts failures of the program, for counting.
 func faultKind(err error) string {
-	for kind, is := range map[string]error{"busy": sqlite.ErrBusy, "disk full": sqlite.ErrFull, "damaged": sqlite.ErrDamaged, "too slow": context.DeadlineExceeded} {
+	for kind, is := range map[string]error{"busy": sqlite.ErrBusy, "disk full": sqlite.ErrFull, "disk refuses": sqlite.ErrRefused, "damaged": sqlite.ErrDamaged, "too slow": context.DeadlineExceeded} {
 		if errors.Is(err, is) {
 			return kind
 		}

@@ -18,9 +18,10 @@ type figures struct {
 // tookBounds bound the times of requests, in seconds.
 var tookBounds = []float64{.001, .005, .02, .1, .5, 2, 10, 60}
 
-func newFigures(atWork func() float64) *figures {
+func newFigures(atWork func() float64, writable func() bool) *figures {
 	set := metrics.NewSet()
 	set.NewGauge("holdfast_requests_at_work", atWork)
+	set.NewGauge("holdfast_writable", func() float64 { return map[bool]float64{true: 1}[writable()] })
 	return &figures{set, set.NewCounter("holdfast_turned_away_total")}
 }
 

@@ -103,7 +103,7 @@ func New(c Config) (*Server, error) {
 	}
 	inFlight := cmp.Or(c.InFlight, inFlightUsual)
 	s.places, s.queue, s.queueWait = make(chan struct{}, inFlight), make(chan struct{}, 2*inFlight), queueWait
-	s.figures = newFigures(func() float64 { return float64(len(s.places)) })
+	s.figures = newFigures(func() float64 { return float64(len(s.places)) }, func() bool { return s.store.Failing() == nil })
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}

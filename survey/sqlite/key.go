@@ -144,7 +144,8 @@ func (s *Store) Key(ctx context.Context, digest []byte) (survey.Key, survey.Pers
 func (s *Store) touch(ctx context.Context, id string, now time.Time) {
 	ctx, cancel := context.WithTimeout(ctx, usedWait)
 	defer cancel()
-	_, _ = s.write.ExecContext(ctx, `UPDATE keys SET used_at = ? WHERE id = ?`, now.Format(timeFormat), id)
+	_, err := s.write.ExecContext(ctx, `UPDATE keys SET used_at = ? WHERE id = ?`, now.Format(timeFormat), id)
+	s.disk(true, explain("note the use of a key", err))
 }
 
 // TradeLink uses a link up and stores the key of the device that it makes. A

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"path/filepath"
 	"runtime"
+	"sync/atomic"
 	"time"
 
 	"github.com/mattn/go-sqlite3" // the database/sql driver "sqlite3" too
@@ -52,6 +53,8 @@ type Store struct {
 	write *sql.DB // one connection: writers of this process queue here, not in SQLite; nil when read-only
 	read  *sql.DB
 	now   func() time.Time
+
+	failing atomic.Pointer[error] // of the disk, at the last write
 }
 
 // busyTimeout is how long a writer waits for another program's turn to end.
@@ -173,25 +176,32 @@ type tx struct {
 // change runs do as one transaction: all of it is kept, or none. When it wrote
 // a revision or told of something, the log gets an entry under the verb.
 func (s *Store) change(ctx context.Context, verb string, a Author, do func(*tx) error) error {
+	wrote, err := s.commit(ctx, verb, a, do)
+	s.disk(wrote, err)
+	return err
+}
+
+// commit is change, and tells whether anything was written.
+func (s *Store) commit(ctx context.Context, verb string, a Author, do func(*tx) error) (wrote bool, err error) {
 	if s.write == nil {
-		return refuse(survey.ErrReadOnly, nil, "the atlas is open for reading only")
+		return false, refuse(survey.ErrReadOnly, nil, "the atlas is open for reading only")
 	}
 	if a.Who == "" {
-		return survey.Invalid("", "a change needs the name of who makes it")
+		return false, survey.Invalid("", "a change needs the name of who makes it")
 	}
 	t, err := s.write.BeginTx(ctx, nil)
 	if err != nil {
-		return explain(verb, err)
+		return false, explain(verb, err)
 	}
 	defer t.Rollback() //nolint:errcheck // after a commit there is nothing to roll back
 	x := &tx{Tx: t, author: a, now: s.now().UTC().Truncate(time.Microsecond)}
 	if err := do(x); err != nil {
-		return explain(verb, err)
+		return false, explain(verb, err)
 	}
 	if err := x.account(ctx, verb); err != nil {
-		return explain(verb, err)
+		return false, explain(verb, err)
 	}
-	return explain(verb, t.Commit())
+	return x.wrote || x.detail != nil, explain(verb, t.Commit())
 }
 
 // timeFormat has a fixed width, so that text order is time order.
