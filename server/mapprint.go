@@ -161,14 +161,14 @@ func (s *Server) printMap(r *http.Request, b orb.Bound, units survey.Units, p *p
 		m.Layers = append(m.Layers, found...)
 	}
 	if at := p.Casualty.At; at != nil {
-		m.Layers = append(m.Layers, casualtyLines(at.point(), p.Casualty.Found)...)
+		m.Layers = append(m.Layers, casualtyLines(units, at.point(), p.Casualty.Found)...)
 	}
 	return m, nil
 }
 
 // casualtyLines are the casualty and the straight ways to the anchors, drawn
 // as what they are on paper: lines with a name.
-func casualtyLines(at orb.Point, found []serving) []survey.LayerFeature {
+func casualtyLines(u survey.Units, at orb.Point, found []serving) []survey.LayerFeature {
 	named := func(name string, g orb.Geometry) survey.LayerFeature {
 		props, err := json.Marshal(map[string]string{"name": name})
 		if err != nil {
@@ -179,8 +179,7 @@ func casualtyLines(at orb.Point, found []serving) []survey.LayerFeature {
 	out := []survey.LayerFeature{named("CASUALTY", at)}
 	for i, f := range found {
 		from := orb.Point{f.Lon, f.Lat}
-		d := geodesic.Distance(from, at)
-		out = append(out, named(fmt.Sprintf("%d: %s, %.0f m", i+1, f.True, d.Metres()), orb.LineString{from, at}))
+		out = append(out, named(fmt.Sprintf("%d: %s, %s", i+1, f.True, wording.Length(u, geodesic.Distance(from, at))), orb.LineString{from, at}))
 	}
 	return out
 }

@@ -67,6 +67,11 @@ func (p phrases) Stretch(l geo.Length) string {
 // OptLength writes a length.
 func (p phrases) OptLength(o survey.Opt[geo.Length]) any { return opt(o, p.Length) }
 
+// OptStage writes a height of the water at its gauge.
+func (p phrases) OptStage(o survey.Opt[geo.Length]) any {
+	return opt(o, func(l geo.Length) string { return wording.Stage(p.units, l) })
+}
+
 // OptThickness writes a diameter in millimetres.
 func (p phrases) OptThickness(o survey.Opt[float64]) any {
 	return opt(o, func(mm float64) string { return wording.Thickness(p.units, mm) })
@@ -93,11 +98,7 @@ func (p phrases) Band(low, high survey.Opt[float64]) any {
 }
 
 func (p phrases) strength(kpa float64) string {
-	si := fmt.Sprintf("%.0f kPa", kpa)
-	if p.units == survey.UnitsSI {
-		return si
-	}
-	return fmt.Sprintf("%.2f tsf (%s)", (survey.Pressure(kpa) * survey.Kilopascal).Tsf(), si)
+	return wording.Strength(p.units, survey.Pressure(kpa)*survey.Kilopascal)
 }
 
 // OptAngle writes an angle in degrees.

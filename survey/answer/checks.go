@@ -122,11 +122,11 @@ func (w *working) refusalCheck() Check {
 	d, ok := w.in.Point.Ground.DepthToRefusalM.Get()
 	switch {
 	case !ok:
-		return minor(notRun(title, "drive a probe bar", w.t.s("not recorded: watch the depth while driving, ").short(need).s(" is needed").end()))
+		return minor(notRun(title, "drive a probe bar", w.t.s("not recorded: watch the depth while driving, ").need(need).s(" is needed").end()))
 	case d < need-fine:
-		return failed(title, "use an anchor that needs no stakes here", w.t.s("a bar stops at ").short(d).s("; ").short(need).s(" is needed").end())
+		return failed(title, "use an anchor that needs no stakes here", w.t.s("a bar stops at ").length(d).s("; ").need(need).s(" is needed").end())
 	}
-	return passed(title, w.t.s("a bar goes ").short(d).s("; ").short(need).s(" is needed").end())
+	return passed(title, w.t.s("a bar goes ").length(d).s("; ").need(need).s(" is needed").end())
 }
 
 func (w *working) bearingCheck() Check {
@@ -175,7 +175,7 @@ func (w *working) sectorCheck(c *candidate) (Check, bool) {
 func (w *working) sharingCheck(count int) Check {
 	const title = sharingTitle
 	reach, apart := rig.CollectorReach(count, w.policy()), w.policy().SharingSpacingM.Value
-	t := w.t.num(float64(count), 0).s(" rigs ").short(apart).s(" apart, taken to share equally: lead the legs together at least ").length(reach).
+	t := w.t.num(float64(count), 0).s(" rigs ").length(apart).s(" apart, taken to share equally: lead the legs together at least ").need(reach).
 		s(" ahead of the front stakes and equalise them")
 	if leg, warn, ok := w.leg(count); ok {
 		t.s("; an outer leg then carries ").demand(leg)
@@ -187,7 +187,7 @@ func (w *working) sharingCheck(count int) Check {
 	case known == "":
 		return minor(notRun(title, "measure from the point to the crest", t.end()))
 	case d < reach-fine:
-		return minor(failed(title, w.t.f("set the rigs back %s more", lengthWords(w.t.units, reach-d)), t.s("; the crest is only ").length(d).s(" away").end()))
+		return minor(failed(title, w.setBack("rigs", reach-d), t.s("; the crest is only ").length(d).s(" away").end()))
 	}
 	return minor(passed(title, t.end()))
 }
@@ -261,9 +261,9 @@ func (w *working) ropeCheck(needed survey.Opt[geo.Length]) Check {
 	case !ok:
 		return minor(notRun(title, "record the slope, the height, the setback and how far the anchor stands", "its length is not known"))
 	case need > have+fine:
-		return minor(failed(title, "bring a longer rope", w.t.length(need).s(" needed; the longest carried is ").length(have).end()))
+		return minor(failed(title, "bring a longer rope", w.t.need(need).s(" needed; the longest carried is ").length(have).end()))
 	}
-	return minor(passed(title, w.t.length(need).s(" needed; the longest carried is ").length(have).end()))
+	return minor(passed(title, w.t.need(need).s(" needed; the longest carried is ").length(have).end()))
 }
 
 // flattest is the slope below which its foot is nowhere in particular.

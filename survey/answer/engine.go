@@ -56,7 +56,7 @@ func (e *Engine) demand(c survey.LoadCase, slope survey.Opt[geo.Angle]) (load.Re
 	if ok {
 		return r, nil
 	}
-	r, err := load.Work(c, slope, survey.Force(e.policy.HaulPerPersonN.Value), e.policy.PulleyEfficiency.Value)
+	r, err := load.Work(c, slope, survey.Force(e.policy.HaulPerPersonN.Value), e.policy.PulleyEfficiency.Value, e.policy.Units)
 	if err != nil {
 		return r, err
 	}

@@ -156,7 +156,7 @@ func (w *working) begin() (err error) {
 	w.gatherNear()
 	w.screens = make([]rig.Screening, len(in.Point.Anchors))
 	for i := range w.screens {
-		w.screens[i] = rig.Screen(in.Point.Anchors[i])
+		w.screens[i] = rig.Screen(in.Point.Anchors[i], w.t.units)
 	}
 	w.setGround()
 	return nil

@@ -187,7 +187,7 @@ func (w *working) standCheck(a *survey.Anchor, known bool) Check {
 	case left < 0:
 		return failed(title, "use another anchor", w.t.s("it stands ").length(-left).s(" beyond the crest").end())
 	case left < need:
-		return failed(title, "bury it further back", w.t.length(left).s(" from the crest; ").length(need).s(" is needed").end())
+		return failed(title, "bury it further back", w.t.length(left).s(" from the crest; ").need(need).s(" is needed").end())
 	}
 	return passed(title, w.t.length(left).s(" behind the crest").end())
 }

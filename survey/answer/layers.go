@@ -7,6 +7,7 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
 	"holdfast/survey/load"
 	"holdfast/survey/rig"
 	"holdfast/survey/surround"
@@ -48,12 +49,20 @@ func (w *working) setbackCheck() Check {
 	case how == "":
 		return notRun(title, "measure from the point to the crest", "the distance to the crest is not recorded")
 	case d < need-fine:
-		return failed(title, w.t.f("set the front stake back %s more", lengthWords(w.t.units, need-d)), w.t.length(d).s(" ").s(how).s("; ").length(need).s(" is needed").end())
+		return failed(title, w.setBack("front stake", need-d), w.t.length(d).s(" ").s(how).s("; ").need(need).s(" is needed").end())
 	}
 	if layer, ok := w.in.Around.Setback.Get(); ok && how == "surveyed" && layer < need-fine {
 		return notRun(title, "measure again: the crest layer puts the crest closer", w.t.length(d).s(" surveyed, but ").length(layer).s(" by the bank crest layer").end())
 	}
-	return passed(title, w.t.length(d).s(" ").s(how).s("; ").length(need).s(" is needed").end())
+	return passed(title, w.t.length(d).s(" ").s(how).s("; ").need(need).s(" is needed").end())
+}
+
+// setBack says how much further back something is to stand.
+func (w *working) setBack(what string, by geo.Length) string {
+	if w.t.mute {
+		return ""
+	}
+	return "set the " + what + " back " + wording.Need(w.t.units, by) + " more"
 }
 
 // crestCheck is setbackCheck of a candidate: a rig beside the point may stand
@@ -65,8 +74,8 @@ func (w *working) crestCheck(c *candidate) Check {
 	need, least := rig.NeededSetback(w.policy()), geo.Length(math.Inf(1))
 	w.each(c, survey.RoleCrest, need, func(_ *surround.Near, d geo.Length) { least = min(least, d) })
 	if least < need-fine {
-		return failed(setbackTitle, w.t.f("set the front stake back %.1f m more", (need-least).Metres()),
-			w.t.length(least).s(" from the nearest stake to the bank crest layer; ").length(need).s(" is needed").end())
+		return failed(setbackTitle, w.setBack("front stake", need-least),
+			w.t.length(least).s(" from the nearest stake to the bank crest layer; ").need(need).s(" is needed").end())
 	}
 	return w.common.setback
 }
@@ -104,7 +113,7 @@ func (w *working) buriedCheck(c *candidate) Check {
 	}
 	switch {
 	case closest < -fine:
-		return failed(title, w.t.f("move the rig: keep every stake %.2f m clear", zone.Metres()), w.t.s(file).s(": inside the ").short(zone).s(" tolerance zone").end())
+		return failed(title, w.t.f("move the rig: keep every stake %s clear", wording.Need(w.t.units, zone)), w.t.s(file).s(": inside the ").length(zone).s(" tolerance zone").end())
 	case line != nil && closest < accuracy:
 		return notRun(title, "measure from the marked line to the stakes", w.t.s(file).s(", and the point is only known to ±").length(accuracy).end())
 	case line != nil && !known && away <= w.policy().UtilityFilesDoubtM.Value:
@@ -126,7 +135,7 @@ func (w *working) locateCheck(title, file string, line bool, zone geo.Length) Ch
 	case b.State == survey.BuriedClear:
 		return passed(title, w.t.s("marked clear; ").s(file).end())
 	case b.State == survey.BuriedPresent && line:
-		return passed(title, w.t.s("marked present; ").s(file).s(", outside the ").short(zone).s(" tolerance zone").end())
+		return passed(title, w.t.s("marked present; ").s(file).s(", outside the ").length(zone).s(" tolerance zone").end())
 	case b.State == survey.BuriedPresent:
 		return notRun(title, "measure from the marks to the stakes and load the line as a layer", w.t.s("marked present, and ").s(file).end())
 	case b.State == survey.BuriedNotLocated:
@@ -215,9 +224,9 @@ func (w *working) overheadCheck(c *candidate) Check {
 	case !listed:
 		return failed(title, "ask the line's owner for a clearance", w.t.s(words).s(": the owner or a registered engineer sets the clearance").end())
 	case clear < need-fine:
-		return failed(title, "work further away, or have the line made dead", w.t.length(clear).s(" to the line (").s(words).s("); ").length(need).s(" is needed (29 CFR 1926.1408 Table A)").end())
+		return failed(title, "work further away, or have the line made dead", w.t.length(clear).s(" to the line (").s(words).s("); ").need(need).s(" is needed (29 CFR 1926.1408 Table A)").end())
 	}
-	return passed(title, w.t.length(clear).s(" to the line (").s(words).s("); ").length(need).s(" is needed").end())
+	return passed(title, w.t.length(clear).s(" to the line (").s(words).s("); ").need(need).s(" is needed").end())
 }
 
 func (w *working) waterCheck(c *candidate) Check {
@@ -232,9 +241,9 @@ func (w *working) waterCheck(c *candidate) Check {
 		datum, okDatum := g.DatumM.Get()
 		height, okHeight := w.in.Point.ElevationM.Get()
 		if okDatum && okHeight && height <= datum+stage {
-			return minor(failed(title, "read the gauge before going there", w.t.s("at the warning stage of ").length(stage).s(" the water reaches this point").end()))
+			return minor(failed(title, "read the gauge before going there", w.t.s("at the warning stage of ").s(wording.Stage(w.t.units, stage)).s(" the water reaches this point").end()))
 		}
-		return minor(notRun(title, "read the gauge", w.t.s("read gauge ").s(orUnknown(g.Gauge)).s(": unsafe from a stage of ").length(stage).end()))
+		return minor(notRun(title, "read the gauge", w.t.s("read gauge ").s(orUnknown(g.Gauge)).s(": unsafe from a stage of ").s(wording.Stage(w.t.units, stage)).end()))
 	}
 	if !w.in.Around.Roles[survey.RoleWater] {
 		return minor(notRun(title, "load a water layer", "no water layer in the atlas"))
@@ -253,7 +262,7 @@ func (w *working) roadCheck(c *candidate) Check {
 	if n := w.touched(c, survey.RoleRoad, laneRoom); n != nil {
 		return minor(failed(title, "close the lane before work starts", w.t.s("the anchor is within ").length(laneRoom).s(" of ").s(named(n)).s(" (").s(n.Dated()).s(")").end()))
 	}
-	return minor(passed(title, "no road within 3 m"))
+	return minor(passed(title, w.t.s("no road within ").length(laneRoom).end()))
 }
 
 func (w *working) parcelCheck(c *candidate) Check {

@@ -304,7 +304,7 @@ func (w *working) lacking(o *Option) []string {
 	lack("webbing pieces", float64(o.Kit.WebbingPieces), c.WebbingPieces, k.WebbingPieces.Value)
 	lack("people", float64(o.People), c.People, k.People.Value)
 	if r, ok := o.Kit.RopeM.Get(); ok && r > w.rope()+fine {
-		out = append(out, w.t.s("metres of rope: ").num(math.Ceil(r.Metres()), 0).s(" needed, ").num(math.Floor(w.rope().Metres()), 0).s(" carried").end())
+		out = append(out, w.t.s("rope: ").need(r).s(" needed, ").length(w.rope()).s(" carried").end())
 	}
 	return out
 }

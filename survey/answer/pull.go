@@ -7,6 +7,8 @@ import (
 	"holdfast/geo"
 	"holdfast/geo/grid"
 	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
+	"holdfast/survey/surround"
 )
 
 // readPull finds the pull bearing: measured on the ground, then from the bank's
@@ -24,7 +26,7 @@ func (w *working) readPull() {
 	}
 	for i := range w.in.Around.Bearings {
 		b := &w.in.Around.Bearings[i]
-		w.reading(b.Deg, b.How)
+		w.reading(b.Deg, w.how(b))
 	}
 	if p.Pull.Source == survey.PullLayer {
 		w.readWritten()
@@ -46,6 +48,17 @@ func (w *working) readPull() {
 	if !w.t.mute {
 		w.compass(used.TrueDeg)
 	}
+}
+
+// how says where a bearing off the layers comes from.
+func (w *working) how(b *surround.Bearing) string {
+	switch {
+	case b.Away > 0:
+		return b.How + ", " + wording.Length(w.t.units, b.Away) + " away: look whether it is this bank"
+	case b.Over > 0:
+		return b.How + ", over " + wording.Length(w.t.units, b.Over)
+	}
+	return b.How
 }
 
 var fallSources = map[survey.TerrainSource]string{

@@ -86,7 +86,7 @@ func TestTheSentenceCarriesItsReservations(t *testing.T) {
 
 	weak := firm()
 	weak.Ground.Tests[0].Reading = survey.Num(1.0) // three rigs, whose legs need 4.6 m before the edge
-	assert.Contains(t, ask(t, weak).Sentence, "set the rigs back 5.3 ft (1.6 m)")
+	assert.Contains(t, ask(t, weak).Sentence, "set the rigs back 5 ft 5 in (1.64 m)")
 	assert.NotContains(t, ask(t, firm()).Sentence, "But")
 }
 

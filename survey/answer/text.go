@@ -99,77 +99,39 @@ func (t *text) f(format string, args ...any) string {
 	return fmt.Sprintf(format, args...)
 }
 
-// hold writes a holding power, rounded down so that writing it never makes an
-// anchor stronger; demand writes a force to be resisted, rounded up. Both give
-// two digits, three after a leading 1, in the department's units with SI
-// beside US customary: the rule of the pages and the sheet.
-func (t *text) hold(n float64) *text   { return t.force(n, down) }
-func (t *text) demand(n float64) *text { return t.force(n, up) }
+// What is a quantity is written as the pages and the sheet write it: hold and
+// demand a force, length and need a length; each to its safe side.
 
-func down(x float64) float64 { return math.Floor(x + 1e-9) }
-func up(x float64) float64   { return math.Ceil(x - 1e-9) }
-
-func (t *text) force(n float64, round func(float64) float64) *text {
-	f := survey.Force(n)
-	if t.units == survey.UnitsSI {
-		return t.significant(f.Kilonewtons(), round).s(" kN")
+func (t *text) hold(n float64) *text {
+	if t.mute {
+		return t
 	}
-	return t.significant(f.Pounds(), round).s(" lbf (").significant(f.Kilonewtons(), round).s(" kN)")
+	var scratch [40]byte
+	return t.bytes(wording.AppendForce(scratch[:0], t.units, survey.Force(n)))
 }
 
-// lengthWords is length on its own, for a piece of another sentence.
-func lengthWords(u survey.Units, l geo.Length) string {
-	if u == survey.UnitsSI {
-		return fmt.Sprintf("%.1f m", l.Metres())
+func (t *text) demand(n float64) *text {
+	if t.mute {
+		return t
 	}
-	return fmt.Sprintf("%.1f ft (%.1f m)", l.Feet(), l.Metres())
+	var scratch [40]byte
+	return t.bytes(wording.AppendDemand(scratch[:0], t.units, survey.Force(n)))
 }
 
-// length writes a length to a tenth of a foot or a decimetre, in the
-// department's units with SI beside US customary.
 func (t *text) length(l geo.Length) *text {
-	if t.units == survey.UnitsSI {
-		return t.num(l.Metres(), 1).s(" m")
+	if t.mute {
+		return t
 	}
-	return t.num(l.Feet(), 1).s(" ft (").num(l.Metres(), 1).s(" m)")
+	var scratch [40]byte
+	return t.bytes(wording.AppendLength(scratch[:0], t.units, l))
 }
 
-// short writes a length to an inch or a centimetre.
-func (t *text) short(l geo.Length) *text {
-	if t.units == survey.UnitsSI {
-		return t.num(l.Metres(), 2).s(" m")
+func (t *text) need(l geo.Length) *text {
+	if t.mute {
+		return t
 	}
-	return t.num(l.Inches(), 0).s(" in (").num(l.Metres(), 2).s(" m)")
-}
-
-// significant writes a positive number to two significant digits, three after
-// a leading 1, without exponent and with a comma between thousands.
-func (t *text) significant(v float64, round func(float64) float64) *text {
-	if !(v >= 1e-3) { // less is nothing
-		return t.s("0")
-	}
-	exponent := int(math.Floor(math.Log10(v) + 1e-12))
-	digits := 1 - exponent
-	if v/math.Pow10(exponent) < 2 {
-		digits++
-	}
-	scale := math.Pow10(digits)
-	v = round(v*scale*(1+1e-12)) / scale
-	if v >= 1000 && v < 1e6 {
-		t.num(math.Floor(v/1000), 0).s(",")
-		rest := math.Mod(v, 1000)
-		for limit := 100.0; limit > 1 && rest < limit; limit /= 10 {
-			t.s("0")
-		}
-		return t.num(rest, 0)
-	}
-	for digits > 0 { // no needless zeros
-		if x := v * math.Pow10(digits-1); math.Abs(x-math.Round(x)) > 1e-9 {
-			break
-		}
-		digits--
-	}
-	return t.num(v, max(digits, 0))
+	var scratch [40]byte
+	return t.bytes(wording.AppendNeed(scratch[:0], t.units, l))
 }
 
 // ratio writes a ratio as the pages and the sheet do.

@@ -69,7 +69,7 @@ func (a Atlas) addElevation(ctx context.Context, at orb.Point, around *surround.
 		if ok && fall.HasBearing {
 			around.Bearings = append(around.Bearings, surround.Bearing{
 				Deg: fall.Bearing, Layer: n.Layer,
-				How: fmt.Sprintf("steepest descent over the first %.0f m past the edge in %s", fall.Chord.Metres(), n.Dated()),
+				How: "steepest descent past the edge in " + n.Dated(), Over: fall.Chord,
 			})
 		}
 	}

@@ -2,7 +2,6 @@ package drawing
 
 import (
 	"fmt"
-	"math"
 
 	"holdfast/geo"
 	"holdfast/survey"
@@ -85,7 +84,7 @@ func (p Pulls) Draw(size Size) Drawing {
 		d.pulled(at, t.Outcome)
 		l.block(Box{at.X - 1.6, at.Y - 1.6, at.X + 1.6, at.Y + 1.6})
 		l.place(label{text: t.Name, at: at, clear: 2, size: Small, bold: true, width: 30, home: Pt{1, -0.4}})
-		d.Desc += fmt.Sprintf("%s: %s at %s, movement %.0f mm. ", t.Name, t.Outcome, wording.Force(p.Units, t.Pull), math.Round(float64(t.By/geo.Millimetre)))
+		d.Desc += fmt.Sprintf("%s: %s at %s, movement %s. ", t.Name, t.Outcome, wording.Force(p.Units, t.Pull), wording.Length(p.Units, t.By))
 	}
 	l.finish()
 	return d

@@ -103,20 +103,20 @@ func twoPerson() survey.LoadCase {
 }
 
 func TestWork(t *testing.T) {
-	r, err := load.Work(twoPerson(), survey.Known(geo.Degrees(35)), 225, 0.8)
+	r, err := load.Work(twoPerson(), survey.Known(geo.Degrees(35)), 225, 0.8, survey.UnitsSI)
 	require.NoError(t, err)
 	assert.InDelta(t, 2669, r.ForceOnAnchorN, 0.5, "the hanging load is greater than what the slope asks")
 	assert.InDelta(t, 2668.93*0.573576, r.RaisingN, 0.1) // sin 35°, no friction credited
 
 	c := twoPerson()
 	c.Friction = 0.6
-	r, err = load.Work(c, survey.Known(geo.Degrees(60)), 225, 0.8)
+	r, err = load.Work(c, survey.Known(geo.Degrees(60)), 225, 0.8, survey.UnitsSI)
 	require.NoError(t, err)
 	assert.InDelta(t, 2668.93*(0.866025+0.6*0.5), r.ForceOnAnchorN, 0.1, "friction makes raising the greater")
 
 	c = twoPerson()
 	c.Haul, c.RedirectDeg = "3:1 cd", survey.Known(90.0)
-	r, err = load.Work(c, survey.Opt[geo.Angle]{}, 225, 1)
+	r, err = load.Work(c, survey.Opt[geo.Angle]{}, 225, 1, survey.UnitsSI)
 	require.NoError(t, err)
 	hand, _ := r.HaulForceN.Get()
 	assert.InDelta(t, 889.64, hand, 0.01) // a third
@@ -132,15 +132,15 @@ func TestWork(t *testing.T) {
 func TestUnknownSlopeIsTheWorst(t *testing.T) {
 	c := twoPerson()
 	c.Friction = 0.75
-	r, err := load.Work(c, survey.Opt[geo.Angle]{}, 225, 0.8)
+	r, err := load.Work(c, survey.Opt[geo.Angle]{}, 225, 0.8, survey.UnitsSI)
 	require.NoError(t, err)
 	assert.InDelta(t, 1.25*2668.93, r.ForceOnAnchorN, 1e-6)
 	rapid.Check(t, func(t *rapid.T) {
 		c.Friction = rapid.Float64Range(0, 1.5).Draw(t, "mu")
 		c.Basis = rapid.SampledFrom([]survey.LoadBasis{survey.BasisGreater, survey.BasisHanging, survey.BasisRaising}).Draw(t, "basis")
-		unknown, err := load.Work(c, survey.Opt[geo.Angle]{}, 225, 0.8)
+		unknown, err := load.Work(c, survey.Opt[geo.Angle]{}, 225, 0.8, survey.UnitsSI)
 		require.NoError(t, err)
-		at, err := load.Work(c, survey.Known(geo.Degrees(rapid.Float64Range(0, 90).Draw(t, "slope"))), 225, 0.8)
+		at, err := load.Work(c, survey.Known(geo.Degrees(rapid.Float64Range(0, 90).Draw(t, "slope"))), 225, 0.8, survey.UnitsSI)
 		require.NoError(t, err)
 		assert.LessOrEqual(t, at.ForceOnAnchorN, unknown.ForceOnAnchorN+1e-6)
 		assert.Greater(t, at.ForceOnAnchorN, 0.0, "a ratio to nothing says nothing")
@@ -152,7 +152,7 @@ func TestUnknownSlopeIsTheWorst(t *testing.T) {
 func TestEachAnchorHasItsForce(t *testing.T) {
 	c := twoPerson()
 	c.Haul, c.RedirectDeg = "3:1 cd", survey.Known(120.0)
-	r, err := load.Work(c, survey.Known(geo.Degrees(90)), 225, 1)
+	r, err := load.Work(c, survey.Known(geo.Degrees(90)), 225, 1, survey.UnitsSI)
 	require.NoError(t, err)
 	anchor, _ := r.HaulAnchorN.Get()
 	redirect, _ := r.RedirectN.Get()
@@ -160,7 +160,7 @@ func TestEachAnchorHasItsForce(t *testing.T) {
 	assert.InDelta(t, 2668.93/3, redirect, 0.01, "at 120° the redirect carries as much as the rope")
 
 	c.Haul = "" // the main line itself bent round a redirect
-	r, err = load.Work(c, survey.Known(geo.Degrees(90)), 225, 1)
+	r, err = load.Work(c, survey.Known(geo.Degrees(90)), 225, 1, survey.UnitsSI)
 	require.NoError(t, err)
 	redirect, _ = r.RedirectN.Get()
 	assert.InDelta(t, 2668.93, redirect, 0.01)
@@ -170,7 +170,7 @@ func TestEachAnchorHasItsForce(t *testing.T) {
 func TestPeopleAreWhole(t *testing.T) {
 	c := twoPerson()
 	c.LoadN, c.Haul = 2700, "3:1" // source: 2,700 / 3 = 900 = 4 × 225 N
-	r, err := load.Work(c, survey.Known(geo.Degrees(90)), 225, 1)
+	r, err := load.Work(c, survey.Known(geo.Degrees(90)), 225, 1, survey.UnitsSI)
 	require.NoError(t, err)
 	people, _ := r.HaulPeople.Get()
 	assert.Equal(t, 4.0, people)

@@ -8,13 +8,14 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
 )
 
 // Work works out the force on the anchor of a load case on a bank of the
 // given slope; of an unknown slope the worst is taken. perPerson and
 // efficiency are the sustained pull of one person and the efficiency of one
-// pulley, both from policy.
-func Work(c survey.LoadCase, slope survey.Opt[geo.Angle], perPerson survey.Force, efficiency float64) (Result, error) {
+// pulley, both from policy; units are those that doubts are written in.
+func Work(c survey.LoadCase, slope survey.Opt[geo.Angle], perPerson survey.Force, efficiency float64, units survey.Units) (Result, error) {
 	w := survey.Force(c.LoadN)
 	r := Result{ID: c.ID, Title: c.Title}
 	r.step("load", w, c.Source, "%s", c.Title)
@@ -40,11 +41,11 @@ func Work(c survey.LoadCase, slope survey.Opt[geo.Angle], perPerson survey.Force
 	r.HoldingN, r.RaisingN = holding.Newtons(), raising.Newtons()
 	force := r.basis(c, w, holding, raising)
 	if c.Haul != "" {
-		if err := r.haul(c, raising, &force, perPerson, efficiency); err != nil {
+		if err := r.haul(c, raising, &force, perPerson, efficiency, units); err != nil {
 			return Result{}, err
 		}
 	} else if angle, ok := c.RedirectDeg.Get(); ok {
-		r.redirect(force, angle, "the main line")
+		r.redirect(force, angle, "the main line", units)
 	}
 	if raising > w {
 		r.Doubts = append(r.Doubts, "friction and edge make the raising tension greater than the load itself")
@@ -79,7 +80,7 @@ func (r *Result) basis(c survey.LoadCase, w, holding, raising survey.Force) surv
 	return force
 }
 
-func (r *Result) haul(c survey.LoadCase, raising survey.Force, force *survey.Force, perPerson survey.Force, efficiency float64) error {
+func (r *Result) haul(c survey.LoadCase, raising survey.Force, force *survey.Force, perPerson survey.Force, efficiency float64, units survey.Units) error {
 	sys, err := ParseHaul(c.Haul)
 	if err != nil {
 		return err
@@ -94,19 +95,19 @@ func (r *Result) haul(c survey.LoadCase, raising survey.Force, force *survey.For
 	angle, stated := c.RedirectDeg.Get()
 	switch {
 	case sys.Redirected: // one of no stated angle folds the rope right back
-		r.redirect(h.Hand, angle, "the haul rope")
+		r.redirect(h.Hand, angle, "the haul rope", units)
 	case stated:
-		r.redirect(*force, angle, "the main line")
+		r.redirect(*force, angle, "the main line", units)
 	}
 	return nil
 }
 
 // redirect adds the force on the anchor of a redirect.
-func (r *Result) redirect(t survey.Force, angleDeg float64, of string) {
+func (r *Result) redirect(t survey.Force, angleDeg float64, of string, units survey.Units) {
 	on := Redirect(t, geo.Degrees(angleDeg))
 	r.RedirectN = survey.Known(on.Newtons())
 	r.step("redirect of "+of+" on its own anchor", on, "two equal tensions at the interior angle", "2T·cos(%.0f°/2)", angleDeg)
-	r.Doubts = append(r.Doubts, fmt.Sprintf("the redirect of %s needs an anchor of its own, good for %.1f kN", of, on.Kilonewtons()))
+	r.Doubts = append(r.Doubts, fmt.Sprintf("the redirect of %s needs an anchor of its own, good for %s", of, wording.Demand(units, on)))
 }
 
 // OnSlope returns the rope tension that holds and that raises a weight on a

@@ -16,6 +16,7 @@ import (
 	"holdfast/geo/geodesic"
 	"holdfast/survey"
 	"holdfast/survey/answer"
+	"holdfast/survey/drawing/wording"
 )
 
 // Question is where the casualty is and what the rope reaches.
@@ -88,7 +89,7 @@ func Judge(e *answer.Engine, q Question, in answer.Input) (f Found, ok bool, err
 	if !f.take(a, q.Rope) {
 		return f, false, nil
 	}
-	f.say()
+	f.say(in.Policy.Units)
 	return f, true, nil
 }
 
@@ -117,7 +118,7 @@ func (f *Found) ask(e *answer.Engine, in answer.Input, bearing geo.Bearing) (ans
 		return e.For(in)
 	}
 	f.Reaimed = true
-	f.Doubts = append(f.Doubts, fmt.Sprintf("surveyed for %03.0f°: set the rig out afresh to face the casualty, and look for what lies that way", pull.Degrees()))
+	f.Doubts = append(f.Doubts, fmt.Sprintf("surveyed for %s: set the rig out afresh to face the casualty, and look for what lies that way", wording.Bearing(pull.Degrees())))
 	in.Point.Pull = survey.Pull{BearingDeg: survey.Known(bearing.Degrees()), North: survey.TrueNorth, Source: survey.PullMeasured}
 	return e.For(in)
 }
@@ -221,15 +222,15 @@ var says = map[answer.Verdict]string{
 }
 
 // say writes the finding in one sentence.
-func (f *Found) say() {
+func (f *Found) say(u survey.Units) {
 	b, _ := f.BearingDeg.Get()
 	s := fmt.Sprintf("%s %s %s", f.Site, f.Label, says[f.Verdict])
 	if f.Anchor != "" {
 		s += " (" + f.Anchor + ")"
 	}
-	s += fmt.Sprintf("; casualty %.0f m off on %03.0f° true", f.DistanceM.Metres(), math.Mod(math.Round(b.Degrees()), 360))
+	s += fmt.Sprintf("; casualty %s off on %s true", wording.Length(u, f.DistanceM), wording.Bearing(b.Degrees()))
 	if off, ok := f.OffAxisDeg.Get(); ok {
-		s += fmt.Sprintf(", %.0f° %s of the pull bearing", math.Abs(off), map[bool]string{true: "right", false: "left"}[off >= 0])
+		s += fmt.Sprintf(", %s %s of the pull bearing", wording.Angle(math.Abs(off)), map[bool]string{true: "right", false: "left"}[off >= 0])
 	}
 	switch {
 	case f.Reaimed:
@@ -237,9 +238,9 @@ func (f *Found) say() {
 	case !f.InSector && f.OffAxisDeg.Known():
 		s += " (outside any sector)"
 	}
-	s += fmt.Sprintf("; %.0f m of rope", math.Ceil(f.RopeM.Metres()))
+	s += "; " + wording.Need(u, f.RopeM) + " of rope"
 	if r, ok := f.RoadM.Get(); ok {
-		s += fmt.Sprintf("; %.0f m from %s", r.Metres(), orRoad(f.Road))
+		s += fmt.Sprintf("; %s from %s", wording.Length(u, r), orRoad(f.Road))
 	}
 	if d, ok := f.AgeDays.Get(); ok {
 		s += fmt.Sprintf("; surveyed %d days ago", d)

@@ -271,7 +271,7 @@ func (a *arranger) ground(p PointInput) []Field {
 	if g.Unsuitable != "" {
 		class = append(class, "NO STAKE FIGURE HERE: "+g.Unsuitable)
 	}
-	kpa := func(v float64) string { return fmt.Sprintf("%.0f kPa (%.2f tsf)", v, survey.Pressure(v*1000).Tsf()) }
+	kpa := func(v float64) string { return wording.Strength(a.u, survey.Pressure(v)*survey.Kilopascal) }
 	if g.QuLowKPa.Known() || g.QuHighKPa.Known() {
 		class = append(class, "unconfined strength from "+wording.Opt(g.QuLowKPa, kpa)+" to "+wording.Opt(g.QuHighKPa, kpa)+", estimate by class")
 	}

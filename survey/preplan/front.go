@@ -419,7 +419,7 @@ func (a *arranger) water() string {
 	w := a.Site.Water
 	s := "gauge " + wording.NotRecorded
 	if w.Gauge != "" {
-		s = "gauge " + w.Gauge + ", unsafe from a stage of " + wording.Opt(w.WarnStageM, a.length)
+		s = "gauge " + w.Gauge + ", unsafe from a stage of " + wording.Opt(w.WarnStageM, func(l geo.Length) string { return wording.Stage(a.u, l) })
 	}
 	return join(s, a.nearest(survey.RoleWater))
 }

@@ -312,7 +312,7 @@ func TestDangersTellUnknownFromClear(t *testing.T) {
 	assert.Contains(t, buried, "the locate ran out on 20 Nov 2026: P2")
 	assert.Contains(t, buried, "NOT LOCATED, do not drive: P3")
 	over := field(t, d, "Overhead").Text
-	assert.Contains(t, over, "PRESENT, 12 kV, clearance 30 ft (9.00 m): P3")
+	assert.Contains(t, over, "PRESENT, 12 kV, clearance 29 ft 6 in (9.00 m): P3")
 	assert.Contains(t, over, "not known, look up: P4")
 
 	in.Points = []preplan.PointInput{unknown("P4", here)}

@@ -7,6 +7,7 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
 	"holdfast/survey/ground"
 	"holdfast/survey/soil"
 )
@@ -68,11 +69,11 @@ func Refuse(c *Conditions, p *survey.Policy) (r Refusal, ok bool) {
 		return Refusal{Why: c.Ground.Unsuitable, Settled: true}, true
 	}
 	if d, ok := c.Refusal.Get(); ok && d < DrivenDepth(p)-fine {
-		return settled("a bar stops at %.2f m; %.2f m is needed", d.Metres(), DrivenDepth(p).Metres())
+		return settled("a bar stops at %s; %s is needed", wording.Length(p.Units, d), wording.Need(p.Units, DrivenDepth(p)))
 	}
 	s, known := c.Setback.Get()
 	if known && s < NeededSetback(p)-fine {
-		return settled("the crest is %.1f m away; %.1f m is needed", s.Metres(), NeededSetback(p).Metres())
+		return settled("the crest is %s away; %s is needed", wording.Length(p.Units, s), wording.Need(p.Units, NeededSetback(p)))
 	}
 	if f, listed := p.Factor(c.Ground.Factor); c.Ground.Factor != "" && !f.Factor.Known() {
 		if listed {

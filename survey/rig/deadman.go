@@ -6,6 +6,7 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
 	"holdfast/survey/soil"
 )
 
@@ -66,7 +67,7 @@ const (
 
 // deadman gives the table's figure and the passive earth pressure check for a
 // measured deadman in known ground; the lower governs.
-func (a *Anchor) deadman(of *survey.Anchor, c *Conditions, low *estimate) {
+func (a *Anchor) deadman(of *survey.Anchor, c *Conditions, u survey.Units, low *estimate) {
 	d, ok := buried(of, deadmanSoil(c))
 	if !ok || slender(of) != "" || c.Ground.Class == survey.ClassUnknown || c.Ground.Class == "" || c.now() == survey.Frozen {
 		return
@@ -75,7 +76,7 @@ func (a *Anchor) deadman(of *survey.Anchor, c *Conditions, low *estimate) {
 		low.lower(f, survey.Handbook)
 		fig := Figure{Grade: survey.Handbook, HoldingN: f.Newtons(), Source: "TM 5-5420-278-10, WP 0035, Table 9: mean depth and line slope, times the face less 1 ft of trench"}
 		if !c.Brief {
-			fig.Note = fmt.Sprintf("%.2f m deep, %.2f m long, face %.2f m, line 1:1 as none is recorded; %s", d.Depth.Metres(), d.Length.Metres(), d.Face.Metres(), soilWords[d.Soil])
+			fig.Note = fmt.Sprintf("%s deep, %s long, face %s, line 1:1 as none is recorded; %s", wording.Length(u, d.Depth), wording.Length(u, d.Length), wording.Length(u, d.Face), soilWords[d.Soil])
 		}
 		a.show(c, fig)
 	}

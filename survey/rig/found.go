@@ -7,6 +7,7 @@ import (
 	"unicode"
 
 	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
 )
 
 // LeastTreeMM is the least trunk diameter that is worth a second look as an
@@ -57,7 +58,7 @@ func mentions(condition string, stems []string) bool {
 }
 
 // Screen looks a surveyed anchor over.
-func Screen(a survey.Anchor) Screening {
+func Screen(a survey.Anchor, u survey.Units) Screening {
 	var s Screening
 	if faulty(a.Condition) {
 		s.Fails = fmt.Sprintf("%s: %s", a.ID, a.Condition)
@@ -74,7 +75,7 @@ func Screen(a survey.Anchor) Screening {
 		case !ok:
 			s.Missing = append(s.Missing, "its diameter")
 		case d < LeastTreeMM:
-			s.Fails = fmt.Sprintf("%s is %.0f mm thick; a tree under %.0f mm is no anchor (common practice, no source)", a.ID, d, LeastTreeMM)
+			s.Fails = fmt.Sprintf("%s is %s thick; a tree under %s is no anchor (common practice, no source)", a.ID, wording.Thickness(u, d), wording.Thickness(u, LeastTreeMM))
 			return s
 		}
 		s.Says = "tie low, push and tug it to check the rooting, and back it up (TC 3-97.61 and FM 5-125 on natural anchors)"
@@ -126,7 +127,7 @@ func Surveyed(a survey.Anchor, c *Conditions, p *survey.Policy) Anchor {
 		out.show(c, fig)
 	}
 	if a.Kind == survey.KindDeadman {
-		out.deadman(&a, c, &low)
+		out.deadman(&a, c, p.Units, &low)
 	}
 	if !best.ok {
 		best = low

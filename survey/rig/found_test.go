@@ -19,7 +19,7 @@ func TestScreeningWords(t *testing.T) {
 		"protected by a rail": false, "sound": false, "loose in the ground": true, "sound, not dead; cracked": true,
 	} {
 		a := survey.Anchor{ID: "T1", Kind: survey.KindTree, DiameterMM: survey.Known(400.0), Condition: condition}
-		assert.Equal(t, fails, rig.Screen(a).Fails != "", condition)
+		assert.Equal(t, fails, rig.Screen(a, survey.UnitsUS).Fails != "", condition)
 	}
 }
 
@@ -28,9 +28,9 @@ func TestCommonPracticeSixInchTree(t *testing.T) {
 	tree := func(mm float64) survey.Anchor {
 		return survey.Anchor{ID: "T1", Kind: survey.KindTree, DiameterMM: survey.Known(mm), Condition: "living"}
 	}
-	assert.NotEmpty(t, rig.Screen(tree(150)).Fails)
-	assert.Empty(t, rig.Screen(tree(152.4)).Fails)
-	assert.NotEmpty(t, rig.Screen(survey.Anchor{ID: "T1", Kind: survey.KindTree, Condition: "living"}).Missing)
+	assert.NotEmpty(t, rig.Screen(tree(150), survey.UnitsUS).Fails)
+	assert.Empty(t, rig.Screen(tree(152.4), survey.UnitsUS).Fails)
+	assert.NotEmpty(t, rig.Screen(survey.Anchor{ID: "T1", Kind: survey.KindTree, Condition: "living"}, survey.UnitsUS).Missing)
 }
 
 func log(depth, length, face geo.Length) survey.Anchor {
@@ -72,15 +72,15 @@ func TestDeadmanRules(t *testing.T) {
 	p := policy(t)
 	c := clay(survey.ClassA)
 	// source: TM 5-5420-278-10: length over diameter of a log at most 5.
-	assert.Empty(t, rig.Screen(log(1.5, 1.5, 0.3)).Fails)
-	assert.NotEmpty(t, rig.Screen(log(1.5, 1.6, 0.3)).Fails)
+	assert.Empty(t, rig.Screen(log(1.5, 1.5, 0.3), survey.UnitsUS).Fails)
+	assert.NotEmpty(t, rig.Screen(log(1.5, 1.6, 0.3), survey.UnitsUS).Fails)
 	timber := log(1.5, 2.7, 0.3) // and of a timber 9
 	timber.Material = "oak timber"
-	assert.Empty(t, rig.Screen(timber).Fails)
-	assert.NotEmpty(t, rig.Screen(log(0.5, 1.2, 0.3)).Fails, "the table begins at 3 ft")
+	assert.Empty(t, rig.Screen(timber, survey.UnitsUS).Fails)
+	assert.NotEmpty(t, rig.Screen(log(0.5, 1.2, 0.3), survey.UnitsUS).Fails, "the table begins at 3 ft")
 	without := survey.Anchor{ID: "D1", Kind: survey.KindDeadman, Condition: "planned"}
 	assert.False(t, rig.Surveyed(without, &c, &p).HoldingN.Known(), "no measures, no figure")
-	assert.Len(t, rig.Screen(without).Missing, 3)
+	assert.Len(t, rig.Screen(without, survey.UnitsUS).Missing, 3)
 	unknown := c
 	unknown.Ground = ground.Result{Class: survey.ClassUnknown}
 	assert.False(t, rig.Surveyed(log(1.5, 1.5, 0.3), &unknown, &p).HoldingN.Known(), "unknown ground, no figure")

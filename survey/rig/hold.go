@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	"holdfast/survey"
+	"holdfast/survey/drawing/wording"
 	"holdfast/survey/soil"
 )
 
@@ -113,9 +114,9 @@ func (b *Book) handbook(r *Rated, k *key, words bool) (Figure, bool) {
 	if !words {
 		return fig, true
 	}
-	fig.Note = fmt.Sprintf("%.0f lbf × %.2g for %s (%s)", survey.Force(r.rating.HoldingN).Pounds(), f, factor.Ground, factor.Source)
+	fig.Note = fmt.Sprintf("%s × %.2g for %s (%s)", wording.Force(b.policy.Units, survey.Force(r.rating.HoldingN)), f, factor.Ground, factor.Source)
 	if h, ok := r.rating.HighN.Get(); ok {
-		fig.Note += fmt.Sprintf("; also quoted: %.0f lbf (%s), not used", survey.Force(h).Pounds(), r.rating.HighSource)
+		fig.Note += fmt.Sprintf("; also quoted: %s (%s), not used", wording.Force(b.policy.Units, survey.Force(h)), r.rating.HighSource)
 	}
 	if k, ok := factor.Kinder.Get(); ok {
 		fig.Note += fmt.Sprintf("; a kinder factor of %.2g is published (%s), not used", k, factor.KinderS)

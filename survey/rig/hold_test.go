@@ -77,7 +77,7 @@ func TestHandbookTimesGroundFactor(t *testing.T) {
 		}
 	}
 	f := figure(t, rate(t, clay(survey.ClassA), "1-1-1", p), survey.Handbook)
-	assert.Contains(t, f.Note, "2000 lbf", "the kinder trade figure is shown, not used")
+	assert.Contains(t, f.Note, "2,000 lbf", "the kinder trade figure is shown, not used")
 }
 
 // source: an independent trial implementation of the same limit equilibrium,

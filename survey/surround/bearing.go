@@ -73,7 +73,7 @@ func (a *Around) ReadFar(at orb.Point, far []survey.LayerFeature) {
 		if az, ok := best.Bearing.Get(); ok {
 			a.Bearings = append(a.Bearings, Bearing{
 				Deg: az, Layer: best.Layer,
-				How: fmt.Sprintf("towards the nearest %s in %s, %.0f m away: look whether it is this bank", role, best.Dated(), best.Distance.Metres()),
+				How: fmt.Sprintf("towards the nearest %s in %s", role, best.Dated()), Away: best.Distance,
 			})
 			return
 		}

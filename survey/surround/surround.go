@@ -15,7 +15,9 @@ import (
 // Bearing is one reading of the pull bearing from a layer.
 type Bearing struct {
 	Deg   geo.Bearing
-	How   string // in words, with the layer's title and date
+	How   string     // in words, with the layer's title and date
+	Away  geo.Length // how far the line is that it leads to, where that is a doubt; else 0
+	Over  geo.Length // the stretch of ground it was followed over; else 0
 	Layer string
 }
 

@@ -169,6 +169,8 @@ func write(u survey.Units, key string, v any) string {
 
 func number(u survey.Units, key string, v float64) string {
 	switch {
+	case strings.HasSuffix(key, "stage_m"):
+		return wording.Stage(u, geo.Length(v))
 	case strings.HasSuffix(key, "_m"):
 		return wording.Length(u, geo.Length(v))
 	case strings.HasSuffix(key, "_mm"):

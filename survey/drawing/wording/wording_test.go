@@ -50,8 +50,14 @@ func TestLength(t *testing.T) {
 		{0.0508, "2 in (51 mm)"},
 		{0.3048, "1 ft (0.30 m)"},
 		{1.2192, "4 ft (1.22 m)"},
-		{2, "6 ft 7 in (2.00 m)"},  // 78.74 in
-		{6.096, "20 ft (6.10 m)"},  // 240 in
+		{2, "6 ft 7 in (2.00 m)"},       // 78.74 in
+		{6.096, "20 ft (6.10 m)"},       // 240 in
+		{9.118, "29 ft 11 in (9.12 m)"}, // 358.98 in: the last that is read off a tape
+		{9.144, "30 ft (9.14 m)"},       // 360 in
+		{9.97, "33 ft (9.97 m)"},        // 32.71 ft
+		{9.996, "33 ft (10.0 m)"},
+		{-1.2192, "-4 ft (1.22 m)"},
+		{400, "1,312 ft (400 m)"},  // 1312.34 ft
 		{60.96, "200 ft (61.0 m)"}, // 200 ft
 		{1609.344, "1 mi (1.61 km)"},
 		{0, "0 in (0 mm)"},
@@ -60,6 +66,29 @@ func TestLength(t *testing.T) {
 		assert.Equal(t, tt.want, wording.Length(survey.UnitsUS, tt.m))
 	}
 	assert.Equal(t, "1.22 m", wording.Length(survey.UnitsSI, 1.2192))
+	assert.Equal(t, "7.9 ft (2.40 m)", wording.Stage(survey.UnitsUS, 2.4), "a gauge shows decimals") // 7.874 ft
+	assert.Equal(t, "2.40 m", wording.Stage(survey.UnitsSI, 2.4))
+	assert.Equal(t, "1.50 tsf (144 kPa)", wording.Strength(survey.UnitsUS, 143.64*survey.Kilopascal)) // 1 tsf = 95.76 kPa
+}
+
+// What is needed is never written as less than it is: 2.401 m is 7 ft 10.53 in.
+func TestNeedIsNeverRoundedDown(t *testing.T) {
+	assert.Equal(t, "7 ft 11 in (2.41 m)", wording.Need(survey.UnitsUS, 2.401))
+	assert.Equal(t, "7 ft 11 in (2.40 m)", wording.Length(survey.UnitsUS, 2.401))
+	assert.Equal(t, "10 ft (3.05 m)", wording.Need(survey.UnitsUS, 10*geo.Foot))
+	assert.Equal(t, "198 ft (60.1 m)", wording.Need(survey.UnitsUS, 60.05)) // 197.01 ft
+	assert.Equal(t, "30.0 m", wording.Need(survey.UnitsSI, 30))
+	rapid.Check(t, func(t *rapid.T) {
+		m := rapid.Float64Range(0, 900).Draw(t, "m")
+		n, unit, ok := strings.Cut(wording.Need(survey.UnitsSI, geo.Length(m)), " ")
+		require.True(t, ok)
+		v, err := strconv.ParseFloat(n, 64)
+		require.NoError(t, err)
+		if unit == "mm" {
+			v /= 1000
+		}
+		assert.GreaterOrEqual(t, v, m*(1-1e-9)-1e-9)
+	})
 }
 
 func TestRatioIsNeverRoundedUp(t *testing.T) {
