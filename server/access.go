@@ -124,6 +124,8 @@ var access = map[string]survey.Leave{
 	"POST /layers/files/{file}/look":           survey.Load,
 	"POST /layers/files/{file}/take":           survey.Load,
 	"POST /layers/files/{file}/discard":        survey.Load,
+	"GET /layers/{id}/describe":                survey.Load,
+	"POST /layers/{id}/describe":               survey.Load,
 	"GET /layers/{id}/remove":                  survey.Load,
 	"POST /layers/{id}/remove":                 survey.Load,
 	"POST /layers/{id}/restore":                survey.Load,

@@ -75,6 +75,8 @@ var rights = map[string]string{
 	"POST /layers/files/{file}/look":           loads,
 	"POST /layers/files/{file}/take":           loads,
 	"POST /layers/files/{file}/discard":        loads,
+	"GET /layers/{id}/describe":                loads,
+	"POST /layers/{id}/describe":               loads,
 	"GET /layers/{id}/remove":                  loads,
 	"POST /layers/{id}/remove":                 loads,
 	"POST /layers/{id}/restore":                loads,

@@ -11,7 +11,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"holdfast/geo"
 	"holdfast/geo/vector"
@@ -228,20 +227,17 @@ func (s *Server) intakeOf(ctx context.Context, one *sent, form url.Values) (atla
 }
 
 func (s *Server) layerForm(one *sent, form url.Values, in *atlas.Intake) error {
-	title := first(form, "title")
-	in.Layer = survey.Layer{ID: survey.LayerID(title), Title: title, Role: survey.Role(first(form, "role")), Licence: first(form, "licence")}
+	var err error
+	if in.Layer, err = readLayerForm(form); err != nil {
+		return err
+	}
+	title := in.Layer.Title
+	in.Layer.ID = survey.LayerID(title)
 	if one.Found.Grid != nil {
 		in.Layer.Role = survey.RoleElevation
 		in.Unit = atlas.HeightUnits[first(form, "unit")]
 	} else if in.Layer.Role == survey.RoleElevation {
 		return survey.Invalid("", "elevation is a grid of heights, GeoTIFF or ESRI ASCII; this file holds shapes")
-	}
-	if day := first(form, "as_of"); day != "" {
-		t, err := time.Parse(time.DateOnly, day)
-		if err != nil {
-			return survey.Invalid("", "the date %q is not like 2026-05-04", day)
-		}
-		in.Layer.AsOf = survey.Known(t)
 	}
 	if title != "" && in.Layer.ID == "" {
 		return survey.Invalid("", "the name %q has no Latin letter or digit for an address", title)

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/paulmach/orb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -353,4 +354,46 @@ func TestRoomOfTheGISPerson(t *testing.T) {
 	asked := "/layers/export?format=csv&collection=points&filter=" + url.QueryEscape("buried_utilities.ticket = 'T-77'")
 	assert.Equal(t, http.StatusBadRequest, call(t, d, http.MethodGet, asked, "", viewer).StatusCode)
 	assert.Equal(t, http.StatusOK, call(t, d, http.MethodGet, asked, "", d.key(t, "lead")).StatusCode)
+}
+
+// What a layer is said to be bears on the answers at once: a main that came in
+// as something else bars the stakes above it when it is said to be a utility.
+func TestDescribeALayer(t *testing.T) {
+	s, store := fixture(t)
+	addLayer(t, store, survey.Layer{ID: "gas", Title: "Lines", Role: survey.RoleOther}, orb.LineString{{-91.2055, 44.65131}, {-91.2035, 44.65131}})
+	verdict := func() string {
+		var found struct {
+			Features []struct {
+				ID         string
+				Properties struct{ Verdict string }
+			}
+		}
+		require.NoError(t, json.Unmarshal([]byte(bodyOf(t, call(t, s, http.MethodGet, "/map/points?bbox=-91.3,44.6,-91.1,44.7", ""))), &found))
+		for _, f := range found.Features {
+			if f.ID == "p-good" {
+				return f.Properties.Verdict
+			}
+		}
+		return ""
+	}
+	before := verdict()
+	row, err := store.LayerRow(t.Context(), "gas")
+	require.NoError(t, err)
+	form := bodyOf(t, call(t, s, http.MethodGet, "/layers/gas/describe", "", "Accept: text/html"))
+	for _, want := range []string{`value="Lines"`, "<option selected>other</option>", fmt.Sprintf(`name="revision" value="%d"`, row.Revision)} {
+		assert.Contains(t, form, want)
+	}
+	assert.NotContains(t, form, "<option>elevation", "shapes are no grid of heights")
+	say := func(revision int64, title, role, day string) *http.Response {
+		return fillIn(t, s, "/layers/gas/describe", "revision", fmt.Sprint(revision), "title", title, "role", role, "as_of", day)
+	}
+	assert.Equal(t, http.StatusBadRequest, say(row.Revision, "Gas mains", "elevation", "").StatusCode)
+	assert.Equal(t, http.StatusBadRequest, say(row.Revision, "Gas mains", "road", "May").StatusCode)
+	assert.Equal(t, http.StatusSeeOther, say(row.Revision, "Gas mains", "buried utility", "2026-03-01").StatusCode)
+	assert.Equal(t, http.StatusPreconditionFailed, say(row.Revision, "Roads", "road", "").StatusCode, "somebody changed it meanwhile")
+	now, err := store.Layer(t.Context(), "gas")
+	require.NoError(t, err)
+	day, _ := now.AsOf.Get()
+	assert.Equal(t, []any{"Gas mains", survey.RoleBuried, "2026-03-01", row.Item.SHA256}, []any{now.Title, now.Role, day.Format(time.DateOnly), now.SHA256})
+	assert.Equal(t, []string{"holds", "short"}, []string{before, verdict()}, "no stake may stand over the main")
 }

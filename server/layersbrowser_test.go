@@ -103,7 +103,7 @@ func roomPages(t *testing.T) (origin string, pages map[string]string) {
 	t.Cleanup(web.Close)
 	return web.URL, map[string]string{
 		"layers": "/layers", "file-layer": newer + "?as=layer", "file-points": points + "?as=points", "look-points": points + "/work",
-		"look-layer": newer + "/work", "taken": layer + "/work", "undo": "/imports/1/undo", "remove": "/layers/river/remove",
+		"look-layer": newer + "/work", "taken": layer + "/work", "undo": "/imports/1/undo", "remove": "/layers/river/remove", "describe": "/layers/river/describe",
 	}
 }
 

@@ -39,7 +39,7 @@ var answers = map[string]int{
 	"/people/{id}": http.StatusNotFound, "/link/{code}": http.StatusNotFound, "/station/{code}": http.StatusNotFound,
 	"/map/base/{z}/{x}/{y}": http.StatusNotFound, // without a base map
 	"/layers/files/{file}":  http.StatusNotFound, "/layers/files/{file}/work": http.StatusNotFound, "/layers/files/{file}/report.{format}": http.StatusNotFound,
-	"/layers/{id}/remove": http.StatusNotFound, "/imports/{number}/undo": http.StatusNotFound,
+	"/layers/{id}/describe": http.StatusNotFound, "/layers/{id}/remove": http.StatusNotFound, "/imports/{number}/undo": http.StatusNotFound,
 }
 
 // TestEveryRoute walks the route tree: every GET works on the fixture, and

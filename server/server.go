@@ -193,6 +193,8 @@ func (s *Server) routes() chi.Router {
 	r.Post("/layers/files/{file}/look", s.handleLook)
 	r.Post("/layers/files/{file}/take", s.handleTake)
 	r.Post("/layers/files/{file}/discard", s.handleDiscard)
+	r.Get("/layers/{id}/describe", s.handleLayer)
+	r.Post("/layers/{id}/describe", s.handleDescribe)
 	r.Get("/layers/{id}/remove", s.handleAskRemove)
 	r.Post("/layers/{id}/remove", s.handleRemove)
 	r.Post("/layers/{id}/restore", s.handleRestore)

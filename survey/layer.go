@@ -67,6 +67,17 @@ func (l Layer) Validate() error {
 	return c.err()
 }
 
+// Describe returns the layer with the title, role, date and licence of another.
+// What it holds, where that came from and its id stay as they are. A grid of
+// heights takes part as elevation and as nothing else, and nothing else does.
+func (l Layer) Describe(as Layer) (Layer, error) {
+	if (l.Role == RoleElevation) != (as.Role == RoleElevation) {
+		return l, Invalid("/role", "%s cannot become %s: elevation is a grid of heights, everything else is shapes", l.Role, as.Role)
+	}
+	l.Title, l.Role, l.AsOf, l.Licence = as.Title, as.Role, as.AsOf, as.Licence
+	return l, l.Validate()
+}
+
 // LayerID makes the id that a layer has in addresses from its title: "" when
 // the title has no Latin letter or digit.
 func LayerID(title string) string {

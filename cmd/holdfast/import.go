@@ -223,12 +223,9 @@ func counting(ctx context.Context, w io.Writer, what string) func(int) error {
 
 func (c *importCmd) layer() (survey.Layer, error) {
 	l := survey.Layer{ID: survey.LayerID(c.Layer), Title: c.Layer, Role: survey.Role(c.Role), Licence: c.Licence}
-	if c.AsOf != "" {
-		t, err := time.Parse(time.DateOnly, c.AsOf)
-		if err != nil {
-			return l, misuse("--as-of %q is not a date like 2026-05-04", c.AsOf)
-		}
-		l.AsOf = survey.Known(t)
+	var err error
+	if l.AsOf, err = asOf(c.AsOf); err != nil {
+		return l, err
 	}
 	if err := l.Validate(); err != nil {
 		return l, usageError{err}

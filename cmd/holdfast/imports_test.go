@@ -168,3 +168,18 @@ func TestHalvesAreNotJoined(t *testing.T) {
 	assert.Contains(t, says, "NO LONGER RECORDED: position.accuracy_m")
 	assert.NotContains(t, says, "buried")
 }
+
+func TestLayerIsDescribed(t *testing.T) {
+	atlas := filepath.Join(t.TempDir(), "atlas.db")
+	ok(t, call(t, "", "import", file(t, "lines.geojson", pipes(pipe("a", "100", "-91.2"))), "--layer", "Gas mains", "--role", "other", "--atlas", atlas))
+	assert.Contains(t, ok(t, call(t, "", "layer", "--atlas", atlas)).out, "gas-mains  other  Gas mains  no date  1 features")
+	r := ok(t, call(t, "", "layer", "Gas mains", "--role", "buried utility", "--as-of", "2026-03-01", "--atlas", atlas))
+	assert.Contains(t, r.out, "gas-mains  buried utility  Gas mains  as of 2026-03-01")
+	assert.Contains(t, ok(t, call(t, "", "layer", "gas-mains", "--as-of", "", "--title", "Mains", "--json", "--atlas", atlas)).out, `"title": "Mains"`)
+	assert.Contains(t, ok(t, call(t, "", "layer", "--atlas", atlas)).out, "gas-mains  buried utility  Mains  no date")
+	call(t, "", "layer", "gas-mains", "--role", "elevation", "--atlas", atlas).sentence(t, exitFailed, "elevation is a grid of heights")
+	call(t, "", "layer", "gas-mains", "--as-of", "May", "--atlas", atlas).sentence(t, exitUsage, "is not a date")
+	call(t, "", "layer", "--role", "road", "--atlas", atlas).sentence(t, exitUsage, "which layer")
+	call(t, "", "layer", "water", "--atlas", atlas).sentence(t, exitFailed, "not found")
+	ok(t, call(t, "", "check", "--atlas", atlas))
+}

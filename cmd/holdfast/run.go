@@ -61,6 +61,7 @@ type cli struct {
 	Serve    serveCmd    `cmd:"" help:"Serve an atlas to browsers and GIS programs."`
 	Import   importCmd   `cmd:"" help:"Read sites, points or a layer into the atlas."`
 	Imports  importsCmd  `cmd:"" help:"What was brought in; take it back; the saved mappings."`
+	Layer    layerCmd    `cmd:"" help:"The layers on file; change what one is called, how it takes part, its date."`
 	Export   exportCmd   `cmd:"" help:"Write sites, points or a layer to a file."`
 	Options  optionsCmd  `cmd:"" help:"Rank the anchors of a point."`
 	Near     nearCmd     `cmd:"" help:"The incident question: which anchors serve a casualty at a place."`

@@ -114,7 +114,7 @@ func digestAll(ctx context.Context, t *tx) error {
 		if err != nil {
 			return err
 		}
-		if _, err := t.ExecContext(ctx, `UPDATE layers SET body = ?, revision = ? WHERE n = ?`, string(body), number, was.n); err != nil {
+		if err := t.describe(ctx, was.n, l.Role, body, number); err != nil {
 			return err
 		}
 	}

@@ -1,6 +1,7 @@
 package sqlite
 
 import (
+	"bytes"
 	"context"
 	"database/sql"
 	"encoding/hex"
@@ -139,6 +140,49 @@ func (t *tx) saveLayer(ctx context.Context, was state, n int64, l survey.Layer, 
 	return made, err
 }
 
+// DescribeLayer changes what a layer is called, how it takes part, the date of
+// its data and its licence, as survey.Layer.Describe has it; what is in force
+// and what is kept of the former edition stay. A layer that has become another
+// than the one seen is refused as PutSite does; nothing is written when nothing
+// changes.
+func (s *Store) DescribeLayer(ctx context.Context, as survey.Layer, seen survey.Opt[int64], a Author) (survey.Layer, error) {
+	var l survey.Layer
+	err := s.change(ctx, "describe layer", a, func(t *tx) error {
+		was, err := t.layer(ctx, as.ID)
+		if err != nil {
+			return err
+		}
+		if !was.live {
+			return survey.NotFound("layer", as.ID)
+		}
+		if err := was.expect(seen); err != nil {
+			return fmt.Errorf("describe layer %s: %w", as.ID, err)
+		}
+		if err := json.Unmarshal(was.body, &l); err != nil {
+			return fmt.Errorf("read layer: %w", err)
+		}
+		if l, err = l.Describe(as); err != nil {
+			return err
+		}
+		body, err := json.Marshal(l)
+		if err != nil || bytes.Equal(body, was.body) {
+			return err
+		}
+		number, err := t.record(ctx, Layers, l.ID, Replace, was.body, body)
+		if err != nil {
+			return err
+		}
+		return t.describe(ctx, was.n, l.Role, body, number)
+	})
+	return l, err
+}
+
+// describe writes what a revision says of the layer in a row.
+func (t *tx) describe(ctx context.Context, n int64, role survey.Role, body []byte, revision int64) error {
+	_, err := t.ExecContext(ctx, `UPDATE layers SET body = ?, role = ?, revision = ? WHERE n = ?`, string(body), string(role), revision, n)
+	return err
+}
+
 // RemoveLayer takes a layer out of the atlas. It is kept as a former edition
 // until a layer of its id is stored again; RestoreLayer brings it back.
 func (s *Store) RemoveLayer(ctx context.Context, id string, a Author) error {
@@ -174,6 +218,29 @@ func (s *Store) Layers(ctx context.Context) ([]survey.Layer, error) {
 		out = append(out, l)
 	}
 	return out, explain("list layers", rows.Err())
+}
+
+// LayerRow returns the layer with that id and the last change to it.
+func (s *Store) LayerRow(ctx context.Context, id string) (Row[survey.Layer], error) {
+	var out Row[survey.Layer]
+	var body []byte
+	var at moment
+	err := s.read.QueryRowContext(ctx, `
+		SELECT
+			layers.body,
+			layers.revision,
+			revisions.at,
+			revisions.who
+		FROM layers
+		JOIN revisions ON revisions.number = layers.revision
+		WHERE layers.id = ?`, id).Scan(&body, &out.Revision, &at, &out.UpdatedBy)
+	if errors.Is(err, sql.ErrNoRows) {
+		return out, survey.NotFound("layer", id)
+	}
+	if err == nil {
+		out.UpdatedAt, err = at.Time, json.Unmarshal(body, &out.Item)
+	}
+	return out, explain("read layer", err)
 }
 
 // Layer returns the layer with that id.

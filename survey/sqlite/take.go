@@ -375,6 +375,5 @@ func (t *tx) settleLayer(ctx context.Context, id string, j version.Joined) error
 	if err != nil {
 		return err
 	}
-	_, err = t.ExecContext(ctx, `UPDATE layers SET body = ?, role = ?, revision = ? WHERE n = ?`, string(j.Doc), string(in.Role), number, was.n)
-	return err
+	return t.describe(ctx, was.n, in.Role, j.Doc, number)
 }

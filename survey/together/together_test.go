@@ -84,6 +84,34 @@ func sound(t *testing.T, s *sqlite.Store) {
 	require.Empty(t, r.Findings)
 }
 
+// What is said of a layer is exchanged without sending again what it holds.
+func TestLayerDescribedElsewhere(t *testing.T) {
+	hq, laptop := atlas(t), atlas(t)
+	fill(t, hq)
+	exchange := func() together.Summary {
+		sum, err := together.Exchange(t.Context(), local(laptop), local(hq), nil)
+		require.NoError(t, err)
+		return sum
+	}
+	exchange()
+	l, err := laptop.Layer(t.Context(), "gas")
+	require.NoError(t, err)
+	l.Role, l.Title = survey.RoleOverhead, "Power lines"
+	_, err = laptop.DescribeLayer(t.Context(), l, anyRev, crew)
+	require.NoError(t, err)
+	sum := exchange()
+	assert.Equal(t, []int{1, 0}, []int{sum.Sent, sum.Contents})
+	got, err := hq.Layer(t.Context(), "gas")
+	require.NoError(t, err)
+	assert.Equal(t, l, got)
+	fs, err := hq.Features(t.Context(), "gas", sqlite.Filter{Limit: 1})
+	require.NoError(t, err)
+	assert.Equal(t, survey.RoleOverhead, fs[0].Role)
+	for _, s := range []*sqlite.Store{hq, laptop} {
+		sound(t, s)
+	}
+}
+
 // A new laptop gets everything from headquarters, over the network and by a
 // stick; a second exchange finds nothing to do.
 func TestNewStation(t *testing.T) {
