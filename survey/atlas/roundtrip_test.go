@@ -3,8 +3,8 @@ package atlas_test
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
+	"iter"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -92,6 +92,16 @@ func level(prefix string, from map[string]any, to map[string]any) {
 	}
 }
 
+// all reads a sequence to its end.
+func all[T any](t *testing.T, items iter.Seq2[T, error]) (out []T) {
+	t.Helper()
+	for item, err := range items {
+		require.NoError(t, err)
+		out = append(out, item)
+	}
+	return out
+}
+
 // importInto reads the tables of a file into a new atlas and returns its
 // features. Names says which property a column of another name holds; ""
 // leaves a column out.
@@ -110,22 +120,19 @@ func importInto(t *testing.T, path, collection string, tables []string, names ma
 		var report *exchange.Report
 		switch collection {
 		case "sites":
-			var some []survey.Site
-			some, report, err = in.Sites()
-			sites = append(sites, some...)
+			some, r := in.Sites()
+			report = r
+			sites = append(sites, all(t, some)...)
 		case "points":
-			var some []survey.Point
-			some, report, err = in.Points()
-			points = append(points, some...)
+			some, r := in.Points()
+			report = r
+			points = append(points, all(t, some)...)
 		default:
 			features, r := in.Layer(survey.RoleOther)
 			report = r
-			for f, ferr := range features {
-				require.NoError(t, ferr)
-				layer = append(layer, f)
-			}
+			layer = append(layer, all(t, features)...)
 		}
-		require.NoError(t, errors.Join(err, in.Close()))
+		require.NoError(t, in.Close())
 		assert.Equal(t, []int{0, 0}, []int{report.Repaired, report.Refused}, "%s", report)
 	}
 	require.NoError(t, to.Store.ImportAll(t.Context(), sites, points, author))

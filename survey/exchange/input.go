@@ -158,17 +158,18 @@ func (in *Input) plain() bool {
 	return false
 }
 
-// Sites reads sites. The error, one sentence that wraps survey.ErrInvalid, says
-// why the file as a whole cannot be read; then no site is returned. What became
-// of each record is in the report, with and without an error.
-func (in *Input) Sites() ([]survey.Site, *Report, error) {
-	return collect(in.records(siteSchema), in.o, siteParser())
+// Sites reads sites one by one. The sequence ends with an error, one sentence
+// that wraps survey.ErrInvalid, when the file as a whole cannot be read. What
+// became of each record is in the report, which is complete when the sequence
+// has ended, with and without an error.
+func (in *Input) Sites() (iter.Seq2[survey.Site, error], *Report) {
+	return stream(in.records(siteSchema), in.o, siteParser())
 }
 
 // Points reads points as Sites reads sites. Two points of one site with the same
 // label are refused. Whether the site exists is for the store to say.
-func (in *Input) Points() ([]survey.Point, *Report, error) {
-	return collect(in.records(pointSchema), in.o, pointParser())
+func (in *Input) Points() (iter.Seq2[survey.Point, error], *Report) {
+	return stream(in.records(pointSchema), in.o, pointParser())
 }
 
 // Layer reads features, which need not fit into memory; their properties are

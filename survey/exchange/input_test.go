@@ -188,7 +188,7 @@ func TestMapping(t *testing.T) {
 	in, err := exchange.Open(csv, exchange.Options{CRS: "EPSG:26915", Map: m})
 	require.NoError(t, err)
 	defer in.Close()
-	points, report, err := in.Points()
+	points, report, err := exchange.Collect(in.Points())
 	require.NoError(t, err)
 	require.Len(t, points, 1, "%s", report)
 	p := points[0]
@@ -205,7 +205,7 @@ func TestMapping(t *testing.T) {
 	in, err = exchange.Open(csv, exchange.Options{CRS: "EPSG:26915", Map: m})
 	require.NoError(t, err)
 	defer in.Close()
-	_, _, err = in.Points()
+	_, _, err = exchange.Collect(in.Points())
 	require.ErrorIs(t, err, survey.ErrInvalid)
 	assert.ErrorContains(t, err, `"SLOPE" is not known`)
 	assert.ErrorContains(t, err, `"REMARKS" is not known`)

@@ -3,186 +3,287 @@ package exchange
 import (
 	"encoding/json"
 	"fmt"
+	"iter"
 	"maps"
-	"math"
 	"slices"
 	"strings"
 
 	"github.com/paulmach/orb"
 
 	"holdfast/geo"
-	"holdfast/geo/geodesic"
 	"holdfast/geo/geojson"
 	"holdfast/survey"
 	"holdfast/survey/version"
 )
 
-// Match is what a file of sites or points means to those on file.
-type Match[T any] struct {
-	Write   []T      // what is new or changed
-	Missing []string // the ids of what is on file, within what the file covers, and not in it
-}
-
-// MatchSites compares the sites of a file with all on file: by id where the
-// file gives one, else by code. What becomes of them goes into the report: what
-// is added, changed, removed and unchanged, what looks like a duplicate within
-// a distance, and what is refused as it cannot be told which it is.
+// Matcher compares the sites or points of a file, one after the other, with all
+// on file: by id where the file gives one, else by code, or by site and label.
+// What becomes of them goes into the report: what is added, changed, removed and
+// unchanged, what looks like a duplicate within a distance, and what is refused
+// as it cannot be told which it is. It keeps little of each.
 //
 // A property that no record of the file has stays as it is on file, unless it is
 // part of a statement that the file makes another: a bearing does not keep the
 // north of another, nor a place the accuracy of another.
-func MatchSites(r *Report, items, onFile []survey.Site, within geo.Length) (Match[survey.Site], error) {
-	return match(r, items, onFile, within, noun[survey.Site]{
+type Matcher[T any] struct {
+	r      *Report
+	n      noun[T]
+	given  func() (Given, error)
+	gives  *Given // once it was asked for
+	things things
+	scopes map[string]bool // that the file names
+
+	onFile []stored
+	byID   map[string]int32
+	byKey  map[string]int32 // the last of that key
+}
+
+// stored is what is kept of an item on file.
+type stored struct {
+	id       string
+	scope    string
+	revision int64
+	alike    int32 // another of its key, -1: none
+	met      bool
+}
+
+// MatchSites returns a Matcher of sites. Given is asked once for what the file
+// gives, when the first record is found to be on file.
+func MatchSites(r *Report, within geo.Length, given func() (Given, error)) *Matcher[survey.Site] {
+	return newMatcher(r, within, given, noun[survey.Site]{
 		by: "id, else the code", id: func(s survey.Site) string { return s.ID }, name: func(s survey.Site) string { return s.Code },
-		key: func(s survey.Site) string { return fold(s.Code) }, scope: func(survey.Site) string { return "" }, one: true,
+		scope: func(survey.Site) string { return "" }, one: true, place: func(s survey.Site) orb.Geometry { return s.Geometry },
 		feature: survey.Site.Feature, parse: survey.ParseSite,
 	})
 }
 
-// MatchPoints is MatchSites for points: by id, else by site and label. Sites
-// gives the ids of the sites that the points name, by id or code; nil is not
-// known. What is removed is looked for at the sites that the file names.
-func MatchPoints(r *Report, items, onFile []survey.Point, sites map[string]string, within geo.Length) (Match[survey.Point], error) {
-	return match(r, items, onFile, within, noun[survey.Point]{
+// MatchPoints is MatchSites for points. Site gives the id of the site that a
+// point names by id or code, "" when there is none; nil is not known. What is
+// removed is looked for at the sites that the file names.
+func MatchPoints(r *Report, within geo.Length, given func() (Given, error), site func(idOrCode string) (string, error)) *Matcher[survey.Point] {
+	n := noun[survey.Point]{
 		by: "id, else site and label", id: func(p survey.Point) string { return p.ID }, name: func(p survey.Point) string { return p.Label },
-		key: func(p survey.Point) string { return p.Site + "\x00" + fold(p.Label) }, scope: func(p survey.Point) string { return p.Site },
+		scope: func(p survey.Point) string { return p.Site }, place: func(p survey.Point) orb.Geometry { return p.Position },
 		feature: survey.Point.Feature, parse: survey.ParsePoint,
-		settle: func(p *survey.Point) string {
-			if sites == nil {
-				return ""
+	}
+	if site != nil {
+		n.settle = func(p *survey.Point) (string, error) {
+			id, err := site(p.Site)
+			if err == nil && id == "" {
+				return fmt.Sprintf("/properties/site: %q is no site of this atlas", p.Site), nil
 			}
-			if sites[p.Site] == "" {
-				return fmt.Sprintf("/properties/site: %q is no site of this atlas", p.Site)
-			}
-			p.Site = sites[p.Site]
-			return ""
-		},
-	})
+			p.Site = id
+			return "", err
+		}
+	}
+	return newMatcher(r, within, given, n)
 }
 
-// noun is what match has to know of sites or points.
+func newMatcher[T any](r *Report, within geo.Length, given func() (Given, error), n noun[T]) *Matcher[T] {
+	r.WithinM = within.Metres()
+	return &Matcher[T]{r: r, n: n, given: given, things: things{within: within}, scopes: map[string]bool{}, byID: map[string]int32{}, byKey: map[string]int32{}}
+}
+
+// noun is what a Matcher has to know of sites or points.
 type noun[T any] struct {
 	by      string
 	id      func(T) string
 	name    func(T) string
-	key     func(T) string  // what tells it without an id
-	scope   func(T) string  // what it is removed from
-	one     bool            // no two may have a key
-	settle  func(*T) string // makes it comparable; nil when it is, not "" when it cannot be
+	scope   func(T) string // what it is removed from
+	place   func(T) orb.Geometry
+	one     bool                     // no two may have a key
+	settle  func(*T) (string, error) // makes it comparable, or says why it cannot be; nil when it is
 	feature func(T) (geojson.Feature, error)
 	parse   func(geojson.Feature) (T, error)
 }
 
+// key is what tells an item without an id.
+func (n noun[T]) key(item T) string { return n.scope(item) + "\x00" + fold(n.name(item)) }
+
 // fold is for comparing names that people typed.
 func fold(s string) string { return strings.ToLower(strings.TrimSpace(s)) }
 
-func match[T any](r *Report, items, onFile []T, within geo.Length, n noun[T]) (m Match[T], err error) {
-	byID, byKey := map[string]int{}, map[string][]int{}
-	for i, item := range onFile {
-		byID[n.id(item)] = i
-		byKey[n.key(item)] = append(byKey[n.key(item)], i)
+// Had notes an item on file with its revision. All of them come before the
+// first of the file.
+func (m *Matcher[T]) Had(item T, revision int64) {
+	at := int32(len(m.onFile))
+	one := stored{id: m.n.id(item), scope: m.n.scope(item), revision: revision, alike: -1}
+	if at > 0 && m.onFile[at-1].scope == one.scope {
+		one.scope = m.onFile[at-1].scope // the same text once
 	}
-	given, err := membersGiven(items, n)
-	if err != nil {
-		return m, err
+	key := m.n.key(item)
+	if other, has := m.byKey[key]; has {
+		one.alike = other
 	}
-	r.Changes = &Changes{By: n.by}
-	met, scopes := map[int]bool{}, map[string]bool{}
-	var all []thing
-	for i, item := range items {
-		number := r.taken[i]
-		if n.settle != nil {
-			if why := n.settle(&item); why != "" {
-				r.refuse(number, n.id(item), n.name(item), why)
-				continue
-			}
+	m.onFile = append(m.onFile, one)
+	m.byID[one.id], m.byKey[key] = at, at
+	m.things.add(thing{was: at}, m.n.name(item), m.n.place(item))
+}
+
+// Match compares an item, the one that the report was told of last, and says
+// whether it is to be written, as what, and at which revision it was seen; 0 is
+// that of a new one. Stored returns an item on file by its id.
+func (m *Matcher[T]) Match(item T, stored func(id string) (T, error)) (as T, revision int64, write bool, err error) {
+	number := m.r.last
+	if m.n.settle != nil {
+		why, err := m.n.settle(&item)
+		if err != nil {
+			return item, 0, false, err
 		}
-		scopes[n.scope(item)] = true
-		at, found, why := which(n, item, byID, byKey)
 		if why != "" {
-			r.refuse(number, n.id(item), n.name(item), why)
-			continue
+			m.r.refuse(number, m.n.id(item), m.n.name(item), why)
+			return item, 0, false, nil
 		}
-		f, err := n.feature(item)
+	}
+	m.scopes[m.n.scope(item)] = true
+	at, why := m.which(item)
+	if why != "" {
+		m.r.refuse(number, m.n.id(item), m.n.name(item), why)
+		return item, 0, false, nil
+	}
+	m.things.add(thing{number: uint32(number), was: at}, m.n.name(item), m.n.place(item))
+	if at < 0 {
+		m.change(Change{Kind: Added, Record: number, Name: m.n.name(item), At: placeOf(m.n.place(item))})
+		return item, 0, true, nil
+	}
+	one := &m.onFile[at]
+	one.met = true
+	was, err := stored(one.id)
+	if err != nil {
+		return item, 0, false, err
+	}
+	as, write, err = m.merge(item, was, number)
+	return as, one.revision, write, err
+}
+
+// merge makes of an item what it becomes on file.
+func (m *Matcher[T]) merge(item, was T, number int) (as T, write bool, err error) {
+	if m.gives == nil {
+		given, err := m.given()
 		if err != nil {
-			return m, err
+			return item, false, err
 		}
-		all = append(all, thing{number: number, name: n.name(item), was: at, found: found, place: placeOf(f.Geometry.Geometry)})
+		m.gives = &given
+	}
+	now, err := m.n.feature(item)
+	if err != nil {
+		return item, false, err
+	}
+	before, err := m.n.feature(was)
+	if err != nil {
+		return item, false, err
+	}
+	now, change, err := m.gives.merge(now, before)
+	if err != nil {
+		return item, false, err
+	}
+	if len(change.Fields) == 0 {
+		m.changes().Unchanged++
+		return item, false, nil
+	}
+	if as, err = m.n.parse(now); err != nil {
+		m.r.refuse(number, m.n.id(item), m.n.name(item), "does not go together with what is on file: "+err.Error())
+		return item, false, nil
+	}
+	change.Record, change.Name = number, m.n.name(as)
+	m.change(change)
+	return as, true, nil
+}
+
+// which finds the item on file that one of the file is, -1 when it is none; why
+// says that it cannot be told.
+func (m *Matcher[T]) which(item T) (at int32, why string) {
+	same, has := int32(-1), false
+	if len(m.onFile) == 0 {
+		return -1, ""
+	}
+	if same, has = m.byKey[m.n.key(item)]; !has {
+		same = -1
+	}
+	if id := m.n.id(item); id != "" {
+		at, found := m.byID[id]
 		if !found {
-			m.Write = append(m.Write, item)
-			r.Changes.add(Change{Kind: Added, Record: number, Name: n.name(item), At: placeOf(f.Geometry.Geometry)})
-			continue
+			at = -1
 		}
-		met[at] = true
-		was, err := n.feature(onFile[at])
-		if err != nil {
-			return m, err
+		if m.n.one && has && same != at {
+			return -1, fmt.Sprintf("another on file has the name %s already: give it another, or leave out the id", m.n.name(item))
 		}
-		now, change, err := given.merge(f, was)
-		if err != nil {
-			return m, err
-		}
-		if len(change.Fields) == 0 {
-			r.Changes.Unchanged++
-			continue
-		}
-		if item, err = n.parse(now); err != nil {
-			r.refuse(number, n.id(item), n.name(item), "does not go together with what is on file: "+err.Error())
-			continue
-		}
-		m.Write = append(m.Write, item)
-		change.Record, change.Name = number, n.name(item)
-		r.Changes.add(change)
+		return at, ""
 	}
-	for i, item := range onFile {
-		f, err := n.feature(item)
-		if err != nil {
-			return m, err
-		}
-		at := placeOf(f.Geometry.Geometry)
-		all = append(all, thing{name: n.name(item), was: i, found: true, place: at})
-		if scopes[n.scope(item)] && !met[i] {
-			m.Missing = append(m.Missing, n.id(item))
-			r.Changes.add(Change{Kind: Removed, Name: n.name(item), At: at})
-		}
+	many := 0
+	for i := same; i >= 0; i = m.onFile[i].alike {
+		many++
 	}
-	if len(onFile) == 0 {
-		r.Changes = nil // there is nothing to compare with
+	if many > 1 {
+		return -1, fmt.Sprintf("%d on file are called %s: say by id which it is", many, m.n.name(item))
 	}
-	r.Duplicates = alike(all, within)
-	return m, nil
+	return same, ""
 }
 
-// which finds the item on file that one of the file is; why says that it
-// cannot be told.
-func which[T any](n noun[T], item T, byID map[string]int, byKey map[string][]int) (at int, found bool, why string) {
-	same := byKey[n.key(item)]
-	if id := n.id(item); id != "" {
-		at, found = byID[id]
-		if n.one && len(same) > 0 && (!found || same[0] != at) {
-			return 0, false, fmt.Sprintf("another on file has the name %s already: give it another, or leave out the id", n.name(item))
-		}
-		return at, found, ""
+// changes are those of the report; there are none while there is nothing to
+// compare with.
+func (m *Matcher[T]) changes() *Changes {
+	if m.r.Changes == nil {
+		m.r.Changes = &Changes{By: m.n.by}
 	}
-	switch len(same) {
-	case 0:
-		return 0, false, ""
-	case 1:
-		return same[0], true, ""
-	}
-	return 0, false, fmt.Sprintf("%d on file are called %s: say by id which it is", len(same), n.name(item))
+	return m.r.Changes
 }
 
-// given are the properties, under dotted names, that some record of a file has.
-type given struct {
+func (m *Matcher[T]) change(c Change) {
+	if len(m.onFile) > 0 {
+		m.changes().add(c)
+	}
+}
+
+// Finish completes the report when the file has ended.
+func (m *Matcher[T]) Finish() {
+	if len(m.onFile) > 0 {
+		m.changes()
+	}
+	for at := range m.onFile {
+		if m.missing(at) {
+			name, place := m.things.of(at)
+			m.change(Change{Kind: Removed, Name: name, At: place})
+		}
+	}
+	m.r.Duplicates = m.things.alike()
+}
+
+func (m *Matcher[T]) missing(at int) bool { return m.scopes[m.onFile[at].scope] && !m.onFile[at].met }
+
+// Missing yields the ids of what is on file, within what the file covers, and
+// not in it, with their revisions.
+func (m *Matcher[T]) Missing(yield func(id string, revision int64) bool) {
+	for at, one := range m.onFile {
+		if m.missing(at) && !yield(one.id, one.revision) {
+			return
+		}
+	}
+}
+
+// Given are the properties, under dotted names, that some record of a file has.
+type Given struct {
 	names   map[string]bool
 	heights bool
 }
 
-func membersGiven[T any](items []T, n noun[T]) (given, error) {
-	g := given{names: map[string]bool{}}
-	for _, item := range items {
-		f, err := n.feature(item)
+// SitesGive reads what sites give. What ends the reading ends it here too.
+func SitesGive(sites iter.Seq2[survey.Site, error]) (Given, error) {
+	return membersGiven(sites, survey.Site.Feature)
+}
+
+// PointsGive is SitesGive for points.
+func PointsGive(points iter.Seq2[survey.Point, error]) (Given, error) {
+	return membersGiven(points, survey.Point.Feature)
+}
+
+func membersGiven[T any](items iter.Seq2[T, error], feature func(T) (geojson.Feature, error)) (Given, error) {
+	g := Given{names: map[string]bool{}}
+	for item, err := range items {
+		if err != nil {
+			return g, err
+		}
+		f, err := feature(item)
 		if err != nil {
 			return g, err
 		}
@@ -209,7 +310,7 @@ func leavesOf(f geojson.Feature) (map[string]json.RawMessage, error) {
 
 // merge keeps of what is on file what the file as a whole does not speak of,
 // and tells what changes.
-func (g given) merge(now, was geojson.Feature) (geojson.Feature, Change, error) {
+func (g Given) merge(now, was geojson.Feature) (geojson.Feature, Change, error) {
 	change := Change{Kind: Changed, At: placeOf(now.Geometry.Geometry)}
 	now.ID = was.ID
 	before, err := leavesOf(was)
@@ -261,7 +362,7 @@ func (g given) merge(now, was geojson.Feature) (geojson.Feature, Change, error) 
 
 // restated are the properties that are one statement, of which a file gives a
 // part that is not as it is on file. A place is part of how well it is known.
-func (g given) restated(before, after map[string]json.RawMessage, moved bool) map[string]bool {
+func (g Given) restated(before, after map[string]json.RawMessage, moved bool) map[string]bool {
 	out := map[string]bool{"position": moved}
 	for name := range g.names {
 		was, had := before[name]
@@ -277,73 +378,4 @@ func (g given) restated(before, after map[string]json.RawMessage, moved bool) ma
 func statement(name string) string {
 	property, _, _ := strings.Cut(name, ".")
 	return property
-}
-
-// thing is an item that may be a duplicate of another.
-type thing struct {
-	number int // of the record; 0 for one on file
-	name   string
-	was    int // of one that is on file, which
-	found  bool
-	place  *[2]float64
-}
-
-// samePlace is how close two places are that are one and the same whatever is
-// there is called: a tenth of a metre is less than any survey tells apart
-// (common practice, no source).
-const samePlace = geo.Metre / 10
-
-// alike lists the pairs of which at least one is in the file, that lie within a
-// distance and are called the same but for case, spaces and punctuation, or
-// that lie in the same place.
-func alike(all []thing, within geo.Length) []Duplicate {
-	const metresPerDegree = 110574 // of latitude, the least there is on WGS 84
-	reach := max(within, samePlace)
-	slices.SortStableFunc(all, func(a, b thing) int {
-		switch {
-		case a.place[1] < b.place[1]:
-			return -1
-		case a.place[1] > b.place[1]:
-			return 1
-		}
-		return 0
-	})
-	var out []Duplicate
-	for i, a := range all {
-		for _, b := range all[i+1:] {
-			if b.place[1]-a.place[1] > reach.Metres()/metresPerDegree || len(out) >= mostChanges {
-				break
-			}
-			if math.Abs(b.place[0]-a.place[0])*metresPerDegree*math.Cos(b.place[1]*math.Pi/180) > 2*reach.Metres() {
-				continue // far off along the parallel
-			}
-			if a.number == 0 && b.number == 0 || a.found && b.found && a.was == b.was {
-				continue
-			}
-			d := geodesic.Distance(orb.Point(*a.place), orb.Point(*b.place))
-			if d > samePlace && (d > within || plainName(a.name) != plainName(b.name)) {
-				continue
-			}
-			one, other := a, b
-			if one.number < other.number {
-				one, other = b, a
-			}
-			out = append(out, Duplicate{
-				Record: one.number, Name: one.name, Other: other.name, OfRecord: other.number,
-				DistanceM: math.Round(d.Metres()*100) / 100, At: one.place,
-			})
-		}
-	}
-	slices.SortFunc(out, func(a, b Duplicate) int { return a.Record - b.Record })
-	return out
-}
-
-// plainName leaves of a name its letters and digits.
-func plainName(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || r > 127 {
-			return r
-		}
-		return -1
-	}, strings.ToLower(s))
 }

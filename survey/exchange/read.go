@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"hash/maphash"
 	"io"
 	"iter"
 	"strings"
@@ -52,48 +53,65 @@ type Options struct {
 const giveUp = 10_000
 
 func siteParser() func(record) (survey.Site, string, error) {
-	seen := map[string]int{}
+	used := newNames()
 	return func(rec record) (survey.Site, string, error) {
 		s, err := survey.ParseSite(rec.feature)
 		if err != nil {
 			return s, s.Code, err
 		}
-		if err := once(seen, rec.number, "the code "+s.Code, "code "+strings.ToLower(s.Code)); err != nil {
-			return s, s.Code, err
+		if first, has := used.add(rec.number, "code", strings.ToLower(s.Code)); has {
+			return s, s.Code, already("the code "+s.Code, first)
 		}
-		return s, s.Code, onceID(seen, rec.number, s.ID)
+		return s, s.Code, used.addID(rec.number, s.ID)
 	}
 }
 
 func pointParser() func(record) (survey.Point, string, error) {
-	seen := map[string]int{}
+	used := newNames()
 	return func(rec record) (survey.Point, string, error) {
 		p, err := survey.ParsePoint(rec.feature)
 		if err != nil {
 			return p, p.Label, err
 		}
-		key := "label " + strings.ToLower(p.Site) + "\x00" + strings.ToLower(p.Label)
-		if err := once(seen, rec.number, fmt.Sprintf("the label %s of site %s", p.Label, p.Site), key); err != nil {
-			return p, p.Label, err
+		if first, has := used.add(rec.number, strings.ToLower(p.Site), strings.ToLower(p.Label)); has {
+			return p, p.Label, already(fmt.Sprintf("the label %s of site %s", p.Label, p.Site), first)
 		}
-		return p, p.Label, onceID(seen, rec.number, p.ID)
+		return p, p.Label, used.addID(rec.number, p.ID)
 	}
 }
 
-// once refuses a name that an earlier record of the file has.
-func once(seen map[string]int, number int, name, key string) error {
-	if first, has := seen[key]; has {
-		return survey.Invalid("", "%s was used by record %d of this file already", name, first)
-	}
-	seen[key] = number
-	return nil
+// names are those of the records of a file. Of each only a hash is kept, so that
+// a million take tens of megabytes; that two of them share one is as likely as
+// one in thirty million, and the seed is another at the next try.
+type names struct {
+	seed  maphash.Seed
+	first map[uint64]uint32 // the record that had it first
 }
 
-func onceID(seen map[string]int, number int, id string) error {
+func newNames() names { return names{maphash.MakeSeed(), map[uint64]uint32{}} }
+
+// add returns the first record that had a name, if one had.
+func (n names) add(number int, of, name string) (first uint32, has bool) {
+	hash := maphash.Comparable(n.seed, [2]string{of, name})
+	if first, has = n.first[hash]; !has {
+		n.first[hash] = uint32(number)
+	}
+	return first, has
+}
+
+func (n names) addID(number int, id string) error {
 	if id == "" {
 		return nil
 	}
-	return once(seen, number, "the id "+id, "id "+id)
+	if first, has := n.add(number, "\x00id", id); has {
+		return already("the id "+id, first)
+	}
+	return nil
+}
+
+// already refuses a name that an earlier record of the file has.
+func already(name string, first uint32) error {
+	return survey.Invalid("", "%s was used by record %d of this file already", name, first)
 }
 
 func layerParser(role survey.Role) func(record) (survey.LayerFeature, string, error) {
@@ -111,18 +129,6 @@ type recordsOf func(*Report) iter.Seq[record]
 
 func fromReader(r io.Reader, s *schema) recordsOf {
 	return func(report *Report) iter.Seq[record] { return records(r, s, report) }
-}
-
-func collect[T any](records recordsOf, o Options, parse func(record) (T, string, error)) ([]T, *Report, error) {
-	items, report := stream(records, o, parse)
-	var out []T
-	for item, err := range items {
-		if err != nil {
-			return nil, report, err
-		}
-		out, report.taken = append(out, item), append(report.taken, report.last)
-	}
-	return out, report, nil
 }
 
 // record is one record of a file on its way in.

@@ -44,8 +44,7 @@ type Report struct {
 	Records  []RecordReport `json:"records,omitzero"`
 	Unlisted int            `json:"unlisted,omitempty"` // records counted above but too many to list
 
-	taken []int // the numbers of the records that were taken, when they are few enough to be kept
-	last  int   // the number of the record that was added last
+	last int // the number of the record that was added last
 }
 
 // Unmatched is a value that the mapping does not list.

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"iter"
 	"time"
 
 	"holdfast/survey"
@@ -47,17 +48,16 @@ type Import struct {
 // Undone tells whether the import was taken back.
 func (i Import) Undone() bool { return i.UndoneBy != "" }
 
-// Items is what an import of sites or points writes.
+// Items is what an import of sites or points writes. The sequences are read in
+// a goroutine that has ended when the import has; they must not write to the
+// store.
 type Items struct {
 	Of     string // Sites or Points
-	Sites  []survey.Site
-	Points []survey.Point
-	// Seen holds items to the revisions at which they were compared with the
-	// file, by id; one that was changed since refuses the import. Items that are
-	// not in it must be new.
-	Seen map[string]int64
-	// Remove are the ids of items to delete, each at its revision in Seen.
-	Remove []string
+	Sites  iter.Seq2[Row[survey.Site], error]
+	Points iter.Seq2[Row[survey.Point], error]
+	// Remove, when not nil, yields the ids of items to delete with the revisions
+	// at which they were seen. It is asked when the other sequences have ended.
+	Remove iter.Seq2[string, int64]
 }
 
 // ImportAll puts every site and then every point, as PutSite and PutPoint do
@@ -65,38 +65,41 @@ type Items struct {
 // refuses them all, and the error names it by its place, counted from 1.
 // Points may belong to sites of the same import, by id or code.
 func (s *Store) ImportAll(ctx context.Context, sites []survey.Site, points []survey.Point, a Author) error {
-	if err := validate(sites, points); err != nil {
-		return err
-	}
 	return s.change(ctx, "import", a, func(t *tx) error {
-		return t.putAll(ctx, sites, points, func(string) survey.Opt[int64] { return survey.Opt[int64]{} })
+		if err := t.putSites(ctx, anyhow(sites)); err != nil {
+			return err
+		}
+		return t.putPoints(ctx, anyhow(points))
 	})
 }
 
 // ImportItems puts sites and points of a file as ImportAll does, each at the
-// revision at which it was seen, deletes what is to be removed, and keeps the
-// import on file.
+// revision at which it was compared with the file - one that was changed since
+// refuses the import, one without a revision must be new -, deletes what is to
+// be removed, and keeps the import on file. An error of a sequence refuses the
+// import too.
 func (s *Store) ImportItems(ctx context.Context, items Items, o Origin, a Author) (Import, error) {
 	var made Import
-	if err := validate(items.Sites, items.Points); err != nil {
-		return made, err
-	}
 	remove := siteKind
 	if items.Of == Points {
 		remove = pointKind
 	}
-	seen := func(id string) survey.Opt[int64] { return survey.Known(items.Seen[id]) }
 	err := s.change(ctx, "import", a, func(t *tx) error {
 		before, err := t.lastRevision(ctx)
 		if err != nil {
 			return err
 		}
-		if err := t.putAll(ctx, items.Sites, items.Points, seen); err != nil {
+		if err := t.putSites(ctx, held(items.Sites)); err != nil {
 			return err
 		}
-		for _, id := range items.Remove {
-			if err := t.remove(ctx, remove, id, seen(id)); err != nil {
-				return err
+		if err := t.putPoints(ctx, held(items.Points)); err != nil {
+			return err
+		}
+		if items.Remove != nil {
+			for id, seen := range items.Remove {
+				if err := t.remove(ctx, remove, id, survey.Known(seen)); err != nil {
+					return err
+				}
 			}
 		}
 		last, err := t.lastRevision(ctx)
@@ -111,44 +114,6 @@ func (s *Store) ImportItems(ctx context.Context, items Items, o Origin, a Author
 		return err
 	})
 	return made, err
-}
-
-func validate(sites []survey.Site, points []survey.Point) error {
-	for i, site := range sites {
-		if err := site.Validate(); err != nil {
-			return fmt.Errorf("site %d (%s): %w", i+1, site.Code, err)
-		}
-	}
-	for i, p := range points {
-		if err := p.Validate(); err != nil {
-			return fmt.Errorf("point %d (%s): %w", i+1, p.Label, err)
-		}
-	}
-	return nil
-}
-
-func (t *tx) putAll(ctx context.Context, sites []survey.Site, points []survey.Point, seen func(id string) survey.Opt[int64]) error {
-	for i, site := range sites {
-		if _, err := putSite(ctx, t, site, seen(site.ID)); err != nil {
-			return fmt.Errorf("site %d (%s): %w", i+1, site.Code, err)
-		}
-	}
-	ids := map[string]string{}
-	for i, p := range points {
-		id, ok := ids[p.Site]
-		if !ok {
-			var err error
-			if id, err = t.siteID(ctx, p.Site); err != nil {
-				return fmt.Errorf("point %d (%s): %w", i+1, p.Label, err)
-			}
-			ids[p.Site] = id
-		}
-		p.Site = id
-		if _, err := putPoint(ctx, t, p, seen(p.ID)); err != nil {
-			return fmt.Errorf("point %d (%s): %w", i+1, p.Label, err)
-		}
-	}
-	return nil
 }
 
 func (t *tx) lastRevision(ctx context.Context) (int64, error) {

@@ -3,6 +3,8 @@ package sqlite_test
 import (
 	"context"
 	"encoding/json"
+	"iter"
+	"maps"
 	"errors"
 	"strings"
 	"testing"
@@ -30,6 +32,22 @@ func imported(t *testing.T, s *sqlite.Store, items sqlite.Items) sqlite.Import {
 	return made
 }
 
+func rows[T any](all ...sqlite.Row[T]) iter.Seq2[sqlite.Row[T], error] {
+	return func(yield func(sqlite.Row[T], error) bool) {
+		for _, row := range all {
+			if !yield(row, nil) {
+				return
+			}
+		}
+	}
+}
+
+func seen(p survey.Point, revision int64) sqlite.Row[survey.Point] {
+	return sqlite.Row[survey.Point]{Item: p, Revision: revision}
+}
+
+func anew(site, label string) sqlite.Row[survey.Point] { return seen(stand(site, label), 0) }
+
 func labelled(t *testing.T, s *sqlite.Store) []string {
 	t.Helper()
 	rows, err := s.Points(t.Context(), sqlite.Filter{Order: sqlite.Order{By: "label"}})
@@ -47,7 +65,7 @@ func TestImportOnFile(t *testing.T) {
 	old := putPoint(t, s, stand("KB", "P1"))
 	changed := old.Item
 	changed.Label = "P1 anew"
-	made := imported(t, s, sqlite.Items{Of: sqlite.Points, Points: []survey.Point{changed, stand("KB", "P2")}, Seen: map[string]int64{old.Item.ID: old.Revision}})
+	made := imported(t, s, sqlite.Items{Of: sqlite.Points, Points: rows(seen(changed, old.Revision), anew("KB", "P2"))})
 
 	assert.Equal(t, sqlite.Import{
 		Number: 1, At: noon, Who: officer.Who, Device: officer.Device, File: "points.csv", Size: 12, SHA256: strings.Repeat("ab", 32), Target: sqlite.Points,
@@ -75,8 +93,7 @@ func TestUndoItems(t *testing.T) {
 	changed := old.Item
 	changed.SurveyedBy = "the file"
 	made := imported(t, s, sqlite.Items{
-		Of: sqlite.Points, Points: []survey.Point{changed, stand("KB", "P2")}, Remove: []string{gone.Item.ID},
-		Seen: map[string]int64{old.Item.ID: old.Revision, gone.Item.ID: gone.Revision},
+		Of: sqlite.Points, Points: rows(seen(changed, old.Revision), anew("KB", "P2")), Remove: maps.All(map[string]int64{gone.Item.ID: gone.Revision}),
 	})
 	require.Equal(t, []string{"P1", "P2"}, labelled(t, s))
 
@@ -109,8 +126,8 @@ func TestUndoItems(t *testing.T) {
 
 func TestUndoAfterChanges(t *testing.T) {
 	s := newAtlas(t)
-	made := imported(t, s, sqlite.Items{Of: sqlite.Sites, Sites: []survey.Site{knoll()}})
-	points := imported(t, s, sqlite.Items{Of: sqlite.Points, Points: []survey.Point{stand("KB", "P1"), stand("KB", "P2")}})
+	made := imported(t, s, sqlite.Items{Of: sqlite.Sites, Sites: rows(sqlite.Row[survey.Site]{Item: knoll()})})
+	points := imported(t, s, sqlite.Items{Of: sqlite.Points, Points: rows(anew("KB", "P1"), anew("KB", "P2"))})
 
 	_, err := s.UndoImport(t.Context(), made.Number, false, officer)
 	require.ErrorIs(t, err, sqlite.ErrChangedSince, "a site that holds points stays")
@@ -140,7 +157,7 @@ func TestImportHoldsToWhatItSaw(t *testing.T) {
 	old := putPoint(t, s, stand("KB", "P1"))
 	putPoint(t, s, old.Item)
 	_, err := s.ImportItems(t.Context(), sqlite.Items{
-		Of: sqlite.Points, Points: []survey.Point{stand("KB", "P2"), old.Item}, Seen: map[string]int64{old.Item.ID: old.Revision},
+		Of: sqlite.Points, Points: rows(anew("KB", "P2"), seen(old.Item, old.Revision)),
 	}, origin("x"), officer)
 	require.ErrorIs(t, err, survey.ErrStale)
 	all, err := s.Imports(t.Context())

@@ -26,6 +26,11 @@ type kind struct {
 	bury  string
 	place string
 	unbox string
+
+	known  string // whether one of several ids was ever there
+	last   string // the highest n
+	create string // new rows, up to their values
+	box    string // rows just created
 }
 
 var (
@@ -83,8 +88,32 @@ func newKind(table, noun, key string) kind {
 			WHERE n = ?`),
 		place: fill(`INSERT OR REPLACE INTO {table}_box (n, west, east, south, north) VALUES (?, ?, ?, ?, ?)`),
 		unbox: fill(`DELETE FROM {table}_box WHERE n = ?`),
+		known: fill(`
+			SELECT EXISTS (SELECT 1 FROM revisions WHERE collection = '{table}' AND id IN (SELECT value FROM json_each(?)))`),
+		last: fill(`SELECT coalesce(max(n), 0) FROM {table}`),
+		create: fill(`
+			INSERT INTO {table} (
+				n,
+				id,
+				{key},
+				words,
+				west,
+				south,
+				east,
+				north,
+				body,
+				revision,
+				updated_at,
+				updated_by,
+				deleted
+			) VALUES `),
+		box: fill(`
+			INSERT INTO {table}_box (n, west, east, south, north)
+			SELECT n, west, east, south, north FROM {table} WHERE n BETWEEN ? AND ?`),
 	}
 }
+
+const longestID = 100 // characters
 
 // item is what a table keeps of a site or point.
 type item struct {
@@ -129,8 +158,8 @@ func (st state) expect(seen survey.Opt[int64]) error {
 
 // put creates, replaces or restores an item and returns its revision.
 func (t *tx) put(ctx context.Context, k kind, it item, seen survey.Opt[int64]) (int64, error) {
-	if n := utf8.RuneCountInString(it.id); n > 100 {
-		return 0, survey.Invalid("/id", "is %d characters long; at most 100 fit", n)
+	if n := utf8.RuneCountInString(it.id); n > longestID {
+		return 0, survey.Invalid("/id", "is %d characters long; at most %d fit", n, longestID)
 	}
 	st, err := t.state(ctx, k, it.id)
 	if err != nil {

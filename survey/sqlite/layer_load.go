@@ -15,9 +15,6 @@ import (
 	"holdfast/survey"
 )
 
-// batchSize is how many features one statement writes.
-const batchSize = 128
-
 // ready is a feature made ready for its row.
 type ready struct {
 	bound          orb.Bound
@@ -25,73 +22,37 @@ type ready struct {
 	properties     []byte // JSON, nil when there are none
 }
 
-// batch is what passes from the goroutine that reads features to the one that
-// writes them. An err comes after the features before it.
-type batch struct {
-	rows []ready
-	err  error
-}
-
 // load writes the features of a layer and returns how many there were, with
-// what they hold. They are read in a goroutine of their own, so that reading a
-// file and writing the atlas go on at the same time; it has ended when load
-// returns.
-func (t *tx) load(ctx context.Context, layer int64, features iter.Seq2[survey.LayerFeature, error]) (int, *contents, error) {
-	held := newContents()
-	batches, stop := make(chan batch, 4), make(chan struct{})
-	var panicked any
-	go func() {
-		defer close(batches)
-		defer func() { panicked = recover() }()
-		makeReady(features, held, batches, stop)
-	}()
-	n, err := t.write(ctx, layer, batches)
-	close(stop)
-	for range batches { // until the reader has ended
-	}
-	if panicked != nil {
-		panic(panicked) // where the caller can catch it
-	}
+// what they hold.
+func (t *tx) load(ctx context.Context, layer int64, features iter.Seq2[survey.LayerFeature, error]) (n int, held *contents, err error) {
+	held = newContents()
+	err = inBatches(makeReady(features, held), func(batches <-chan batch[ready]) (err error) {
+		n, err = t.write(ctx, layer, batches)
+		return err
+	})
 	return n, held, err
 }
 
-// makeReady reads features until they end, one is refused, or nobody wants
-// more.
-func makeReady(features iter.Seq2[survey.LayerFeature, error], held *contents, batches chan<- batch, stop <-chan struct{}) {
-	send := func(b batch) bool {
-		select {
-		case batches <- b:
-			return true
-		case <-stop:
-			return false
-		}
-	}
-	rows := make([]ready, 0, batchSize)
-	number := 0
-	scan := geojson.NewMembers()
-	for f, err := range features {
-		if err == nil {
-			number++
+// makeReady makes features ready one by one.
+func makeReady(features iter.Seq2[survey.LayerFeature, error], held *contents) iter.Seq2[ready, error] {
+	return func(yield func(ready, error) bool) {
+		scan := geojson.NewMembers()
+		number := 0
+		for f, err := range features {
 			var r ready
-			if r, err = prepare(f, held, scan); err == nil {
-				addFeature(held.sum, int64(number), r.shape, r.heights, r.properties)
-				rows = append(rows, r)
-			} else {
-				err = fmt.Errorf("feature %d: %w", number, err)
+			if err == nil {
+				number++
+				if r, err = prepare(f, held, scan); err == nil {
+					addFeature(held.sum, int64(number), r.shape, r.heights, r.properties)
+				} else {
+					err = fmt.Errorf("feature %d: %w", number, err)
+				}
 			}
-		}
-		if err != nil {
-			send(batch{rows, err})
-			return
-		}
-		if len(rows) == batchSize {
-			if !send(batch{rows, nil}) {
+			if !yield(r, err) || err != nil {
 				return
 			}
-			rows = make([]ready, 0, batchSize)
 		}
 	}
-	send(batch{rows, nil})
 }
 
 func prepare(f survey.LayerFeature, held *contents, scan *geojson.Members) (ready, error) {
@@ -112,7 +73,7 @@ func prepare(f survey.LayerFeature, held *contents, scan *geojson.Members) (read
 }
 
 // write stores what comes, numbered from 1.
-func (t *tx) write(ctx context.Context, layer int64, batches <-chan batch) (int, error) {
+func (t *tx) write(ctx context.Context, layer int64, batches <-chan batch[ready]) (int, error) {
 	var before int64
 	if err := t.QueryRowContext(ctx, `SELECT coalesce(max(n), 0) FROM layer_features`).Scan(&before); err != nil {
 		return 0, err
