@@ -3,9 +3,9 @@ package sqlite_test
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"iter"
 	"maps"
-	"errors"
 	"strings"
 	"testing"
 
