@@ -10,6 +10,8 @@ import (
 	"iter"
 	"strconv"
 	"strings"
+
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // Feature is a GeoJSON Feature as read. ID is the id as text, "" when absent;
@@ -112,7 +114,10 @@ func Records(r io.Reader) iter.Seq[Record] {
 		if bom, err := in.Peek(3); err == nil && bytes.Equal(bom, []byte("\xef\xbb\xbf")) {
 			_, _ = in.Discard(3)
 		}
-		s := scanner{dec: json.NewDecoder(&separatorless{r: in}), yield: yield}
+		s := scanner{
+			dec:   jsontext.NewDecoder(&separatorless{r: in}, jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true)),
+			parts: NewMembers(), yield: yield,
+		}
 		if err := s.run(); err != nil {
 			yield(Record{Err: fmt.Errorf("%w: %w near byte %d", ErrNotGeoJSON, Plain(err), s.dec.InputOffset())})
 		}
@@ -133,7 +138,8 @@ func (s *separatorless) Read(p []byte) (int, error) {
 }
 
 type scanner struct {
-	dec   *json.Decoder
+	dec   *jsontext.Decoder
+	parts *Members
 	yield func(Record) bool
 	n     int
 }
@@ -160,20 +166,20 @@ func (s *scanner) run() error {
 // value reads one top-level value. Members before "features" are skipped one
 // by one, so a collection streams whatever comes first.
 func (s *scanner) value() error {
-	tok, err := s.dec.Token()
-	if err != nil {
-		return err
+	if k := s.dec.PeekKind(); k != '{' && k != 0 {
+		return fmt.Errorf("found %s where an object was expected", k)
 	}
-	if tok != json.Delim('{') {
-		return fmt.Errorf("found %v where an object was expected", tok)
+	if _, err := s.dec.ReadToken(); err != nil {
+		return err
 	}
 	rest := map[string]json.RawMessage{}
 	streamed := false
-	for s.dec.More() {
-		key, err := s.dec.Token()
+	for s.dec.PeekKind() != '}' {
+		name, err := s.dec.ReadToken()
 		if err != nil {
 			return cutOff(err)
 		}
+		key := name.String()
 		if key == "features" {
 			streamed = true
 			if err := s.features(); err != nil {
@@ -181,15 +187,16 @@ func (s *scanner) value() error {
 			}
 			continue
 		}
-		var raw json.RawMessage
-		if err := s.dec.Decode(&raw); err != nil {
+		raw, err := s.dec.ReadValue()
+		if err != nil {
 			return cutOff(err)
 		}
-		if k, ok := key.(string); ok && (k == "type" || k == "id" || k == "geometry" || k == "properties" || k == "coordinates" || k == "geometries") {
-			rest[k] = raw
+		switch key {
+		case "type", "id", "geometry", "properties", "coordinates", "geometries":
+			rest[key] = json.RawMessage(raw.Clone())
 		}
 	}
-	if _, err := s.dec.Token(); err != nil {
+	if _, err := s.dec.ReadToken(); err != nil {
 		return cutOff(err)
 	}
 	if streamed {
@@ -212,23 +219,22 @@ func (s *scanner) value() error {
 }
 
 func (s *scanner) features() error {
-	tok, err := s.dec.Token()
-	if err != nil {
-		return cutOff(err)
-	}
-	if tok != json.Delim('[') {
+	if k := s.dec.PeekKind(); k != '[' && k != 0 {
 		return errors.New("features is not a list")
 	}
-	for s.dec.More() {
-		var raw json.RawMessage
-		if err := s.dec.Decode(&raw); err != nil {
+	if _, err := s.dec.ReadToken(); err != nil {
+		return cutOff(err)
+	}
+	for s.dec.PeekKind() != ']' {
+		raw, err := s.dec.ReadValue()
+		if err != nil {
 			return cutOff(err)
 		}
 		if err := s.emit(raw); err != nil {
 			return err
 		}
 	}
-	_, err = s.dec.Token()
+	_, err := s.dec.ReadToken()
 	return cutOff(err)
 }
 
@@ -245,8 +251,10 @@ func (s *scanner) emit(raw []byte) error {
 	rec := Record{Number: s.n}
 	if len(raw) > MaxRecord {
 		rec.Err = fmt.Errorf("the record is longer than %d bytes", MaxRecord)
-	} else if err := json.Unmarshal(raw, &rec.Feature); err != nil {
+	} else if f, err := s.parts.Feature(raw); err != nil {
 		rec.Err = Plain(err)
+	} else {
+		rec.Feature = f
 	}
 	if !s.yield(rec) {
 		return errStop
@@ -254,25 +262,29 @@ func (s *scanner) emit(raw []byte) error {
 	return nil
 }
 
-// Plain rewords the errors of encoding/json for people who do not write Go.
+// Plain rewords the errors of JSON readers for people who do not write Go.
 func Plain(err error) error {
 	var syntax *json.SyntaxError
+	var syntactic *jsontext.SyntacticError
 	var kind *json.UnmarshalTypeError
 	switch {
 	case errors.Is(err, io.ErrUnexpectedEOF):
 		return errors.New("the file ends in the middle of a record")
-	case errors.As(err, &syntax) && notANumber(syntax):
-		return errors.New("this is not valid JSON: NaN and Infinity are no numbers there; leave out what is not known")
 	case errors.As(err, &syntax):
-		return fmt.Errorf("this is not valid JSON (%s)", syntax.Error())
+		return badJSON(syntax)
+	case errors.As(err, &syntactic) && syntactic.Err != nil:
+		return badJSON(syntactic.Err)
 	case errors.As(err, &kind):
 		return fmt.Errorf("found a %s where %s was expected", kind.Value, strconv.Quote(kind.Field))
 	}
 	return err
 }
 
-// notANumber tells NaN and Infinity, which other programs write, from other
-// rubbish: the decoder stops at their first letter.
-func notANumber(err *json.SyntaxError) bool {
-	return strings.HasPrefix(err.Error(), "invalid character 'N'") || strings.HasPrefix(err.Error(), "invalid character 'I'")
+// badJSON tells NaN and Infinity, which other programs write, from other
+// rubbish: the reader stops at their first letter.
+func badJSON(err error) error {
+	if why := err.Error(); strings.HasPrefix(why, "invalid character 'N'") || strings.HasPrefix(why, "invalid character 'I'") {
+		return errors.New("this is not valid JSON: NaN and Infinity are no numbers there; leave out what is not known")
+	}
+	return fmt.Errorf("this is not valid JSON (%w)", err)
 }

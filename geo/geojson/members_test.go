@@ -2,6 +2,7 @@ package geojson_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -42,5 +43,29 @@ func FuzzMembers(f *testing.F) {
 		if len(m.List) > 0 {
 			assert.Equal(t, string(m.List[len(m.List)-1].Value), string(text[m.End-len(m.List[len(m.List)-1].Value):m.End]))
 		}
+	})
+}
+
+// What is read in one pass is what encoding/json reads, and refused alike.
+func FuzzFeature(f *testing.F) {
+	for _, text := range []string{
+		`{"type":"Feature","id":"a","geometry":{"type":"Point","coordinates":[-91.2, 44.6 ,231.5]},"properties":{"a":[1]}}`,
+		`{"type":"Feature","id":7,"geometry":{"type":"Point","coordinates":[1e2,4]},"properties":null}`,
+		`{"type":"Feature","id":"\u00fc\n","geometry":{"coordinates":[1,2],"type":"Point"},"Properties":{"a":1}}`,
+		`{"type":"Feature","id":null,"geometry":{"type":"LineString","coordinates":[[1,2],[3,4,5]]},"properties":{}}`,
+		`{"type":"Feature","id":true,"geometry":{"type":"Point","coordinates":[1,"2"]}}`,
+		`{"type":"Feature","geometry":null,"properties":{}}`, `{"type":"Feature","geometry":{"type":"Point","coordinates":[1]},"properties":[]}`,
+		`{"type":"Feature","geometry":{"type":"Point","coordinates":[1,2,3,4]},"properties":{}}`, `{"type":"Point","coordinates":[1,2]}`, `[]`, ``, `null`,
+		`{"type":"Feature","type":"Point","geometry":{"type":"Point","type":"X","coordinates":[1,1e999]}}`,
+	} {
+		f.Add([]byte(text))
+	}
+	m := geojson.NewMembers()
+	f.Fuzz(func(t *testing.T, text []byte) {
+		var want geojson.Feature
+		refused := json.Unmarshal(text, &want)
+		got, err := m.Feature(text)
+		assert.Equal(t, refused, err)
+		assert.Equal(t, fmt.Sprintf("%#v", want), fmt.Sprintf("%#v", got)) // a height may be NaN
 	})
 }
