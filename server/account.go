@@ -108,11 +108,13 @@ func (s *Server) makeOwn(w http.ResponseWriter, r *http.Request, k survey.Key, f
 		s.fail(w, r, err)
 		return
 	}
-	made := &madeKey{Key: k, Who: v.person.Name}
-	if k.Kind == survey.Token {
-		made.Token = token
-	} else {
-		made.Link = origin(r) + "/link/" + token
+	made := &madeKey{Key: k, Who: v.person.Name, Token: token}
+	if k.Kind != survey.Token {
+		made, err = s.madeLink(r, k, v.person.Name, token)
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
 	}
 	s.accountPage(w, r, http.StatusOK, accountPage{Made: made})
 }

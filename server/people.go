@@ -3,14 +3,18 @@ package server
 import (
 	"encoding/json"
 	"fmt"
+	"html/template"
 	"maps"
+	"net"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"holdfast/survey"
+	"holdfast/survey/drawing"
 	"holdfast/survey/secret"
 	"holdfast/survey/sqlite"
 )
@@ -54,7 +58,38 @@ type madeKey struct {
 	Key   survey.Key
 	Who   string
 	Link  string
+	Code  template.HTML // of the link, to be scanned
+	Near  bool          // the link leads to this machine only
 	Token string
+}
+
+// linkSide is the width of a code on a page, quiet zone included, in
+// millimetres: a phone reads it from a forearm's length.
+const linkSide = 50
+
+// madeLink is a link that was made just now, with its code. Neither is kept or
+// logged: this answer is the only place where they are.
+func (s *Server) madeLink(r *http.Request, k survey.Key, who, token string) (*madeKey, error) {
+	path := "/link/"
+	if k.Kind == survey.Station {
+		path = "/station/"
+	}
+	made := &madeKey{Key: k, Who: who, Link: strings.TrimSuffix(s.addressOf(r), "/") + path + token}
+	if at, err := url.Parse(made.Link); err == nil {
+		ip := net.ParseIP(at.Hostname())
+		made.Near = at.Hostname() == "localhost" || ip != nil && ip.IsLoopback()
+	}
+	var b strings.Builder
+	code := drawing.Drawing{
+		Size: drawing.Size{W: linkSide, H: linkSide}, Title: "Code to scan", Desc: "It leads where the link does.",
+		Marks: drawing.CodeMarks(made.Link, drawing.Box{X1: linkSide, Y1: linkSide}),
+	}
+	if code.Marks == nil { // longer than a code holds: the link is there
+		return made, nil
+	}
+	err := code.SVG(&b, "made-code")
+	made.Code = template.HTML(b.String()) // escaped by SVG
+	return made, err
 }
 
 // handlePeople is the room of accounts, devices and the log.
@@ -182,11 +217,14 @@ func (s *Server) handleAddStation(w http.ResponseWriter, r *http.Request) {
 		s.peoplePage(w, r, http.StatusBadRequest, peoplePage{Form: newPersonForm(), Wrong: wrong}, 0)
 		return
 	}
+	var made *madeKey
+	if err == nil {
+		made, err = s.madeLink(r, k, "", token)
+	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	made := &madeKey{Key: k, Link: origin(r) + "/station/" + token}
 	s.peoplePage(w, r, http.StatusOK, peoplePage{Form: newPersonForm(), Made: made}, 0)
 }
 

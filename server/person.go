@@ -144,11 +144,15 @@ func (s *Server) handlePersonDevice(w http.ResponseWriter, r *http.Request) {
 		s.personPage(w, r, http.StatusBadRequest, personPage{Wrong: ofForm("key-", wrong)})
 		return
 	}
+	var made *madeKey
+	if err == nil {
+		made, err = s.madeLink(r, k, person.Name, token)
+	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	s.personPage(w, r, http.StatusOK, personPage{Made: &madeKey{Key: k, Who: person.Name, Link: origin(r) + "/link/" + token}})
+	s.personPage(w, r, http.StatusOK, personPage{Made: made})
 }
 
 // ofForm names fields as a page with several forms does.

@@ -3,6 +3,7 @@ package server
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -56,17 +57,10 @@ func (s *Server) sheet(r *http.Request, q url.Values) (preplan.Sheet, error) {
 	return s.atlas.Sheet(r.Context(), pathID(r), atlas.Print{Paper: paper, Address: s.addressOf(r)})
 }
 
-// addressOf is where a code on paper should lead: the address this server was
+// addressOf is where a code to scan should lead: the address this server was
 // told it has, else the one it was just reached by.
 func (s *Server) addressOf(r *http.Request) string {
-	if s.address != "" {
-		return s.address
-	}
-	scheme := "http"
-	if r.TLS != nil {
-		scheme = "https"
-	}
-	return (&url.URL{Scheme: scheme, Host: r.Host}).String()
+	return cmp.Or(s.address, origin(r))
 }
 
 // mostInBook bounds the sheets of a book printed by the server; the command

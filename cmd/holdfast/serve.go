@@ -22,7 +22,7 @@ import (
 
 type serveCmd struct {
 	Listen   string `help:"Address to serve on; only this machine unless told otherwise." default:"127.0.0.1:8080" placeholder:"HOST:PORT"`
-	Address  string `help:"Where people reach this server, for the codes on printed sheets; that of the request if left out." env:"HOLDFAST_ADDRESS" placeholder:"URL"`
+	Address  string `help:"Where people reach this server, for codes to scan and links to hand on; that of the request if left out." env:"HOLDFAST_ADDRESS" placeholder:"URL"`
 	ReadOnly bool   `help:"Refuse every change to what is surveyed."`
 	Base     string `help:"Raster map tiles to draw below everything (MBTiles)." type:"existingfile" placeholder:"FILE"`
 	TLSCert  string `help:"TLS certificate chain (PEM). A renewed one is taken up while serving." type:"existingfile" and:"tls" placeholder:"FILE"`

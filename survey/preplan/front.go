@@ -49,7 +49,7 @@ func (a *arranger) front() Front {
 	switch {
 	case a.Address == "":
 		f.AddressNone = "No code for the address of this site: no address of a server was given when this was printed."
-	case qrMarks(a.Address, drawing.Box{X1: 1, Y1: 1}) == nil:
+	case drawing.CodeMarks(a.Address, drawing.Box{X1: 1, Y1: 1}) == nil:
 		f.Address, f.AddressNone = "", "No code for the address of this site: the address is too long."
 	}
 	f.Map = drawing.SiteMap{Units: a.u, Site: s.Geometry, Spots: a.spots(best), Layers: a.Layers, North: a.north()}

@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"strings"
 
-	"rsc.io/qr"
-
 	"holdfast/survey/drawing"
 	"holdfast/survey/drawing/lettering"
 	"holdfast/survey/drawing/pdf"
@@ -49,7 +47,7 @@ func (c *composer) nameStrip(f Front) strip {
 		if code.text == "" {
 			continue
 		}
-		marks := qrMarks(code.text, drawing.Box{X1: codeSize, Y1: codeSize})
+		marks := drawing.CodeMarks(code.text, drawing.Box{X1: codeSize, Y1: codeSize})
 		if marks == nil {
 			continue
 		}
@@ -81,33 +79,6 @@ func (c *composer) nameStrip(f Front) strip {
 	}
 	k.y = max(k.y, k.H) + 1.2
 	return k.done()
-}
-
-// qrMarks draws a QR code (ISO/IEC 18004) as vectors: dark modules of one row
-// that touch become one rectangle. The quiet zone of four modules is inside
-// the box.
-func qrMarks(text string, b drawing.Box) []drawing.Mark {
-	code, err := qr.Encode(text, qr.M)
-	if err != nil { // longer than a code holds
-		return nil
-	}
-	module := (b.X1 - b.X0) / float64(code.Size+8)
-	p := drawing.Path{Closed: true, Fill: drawing.Ink}
-	for y := range code.Size {
-		for x := 0; x < code.Size; x++ {
-			if !code.Black(x, y) {
-				continue
-			}
-			from := x
-			for code.Black(x+1, y) {
-				x++
-			}
-			x0, x1 := b.X0+module*float64(from+4), b.X0+module*float64(x+5)
-			y0, y1 := b.Y0+module*float64(y+4), b.Y0+module*float64(y+5)
-			p.Lines = append(p.Lines, []drawing.Pt{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x1, Y: y1}, {X: x0, Y: y1}})
-		}
-	}
-	return []drawing.Mark{p}
 }
 
 const pad = 2.0 // mm inside a box

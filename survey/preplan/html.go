@@ -49,7 +49,7 @@ func WriteHTML(w io.Writer, s Sheet, stylesheet string) error {
 		"siteMap":  func(m drawing.SiteMap) (template.HTML, error) { return figure(m.Draw(drawing.Size{W: 108, H: 58})) },
 		"qr": func(text string) (template.HTML, error) {
 			box := drawing.Box{X1: 28, Y1: 28}
-			return svg(drawing.Drawing{Size: drawing.Size{W: 28, H: 28}, Title: "Code to scan", Desc: text, Marks: qrMarks(text, box)})
+			return svg(drawing.Drawing{Size: drawing.Size{W: 28, H: 28}, Title: "Code to scan", Desc: text, Marks: drawing.CodeMarks(text, box)})
 		},
 		"verdict": func(v answer.Verdict) (template.HTML, error) {
 			const r = 5.0
