@@ -27,22 +27,14 @@ func plates(j atlas.Judged, w atlas.Working, policy survey.Policy) ([]plate, err
 	}
 	p, a := j.Point.Item, j.Answer
 	plan := drawing.NewPlan(p, j.Around, a, best, policy)
-	section := drawing.Section{
-		Units: policy.Units, Anchor: best.Main.Anchor.Name(), Setback: plan.Setback,
-		Height: p.Terrain.HeightM, Rope: best.Kit.RopeM, Profile: w.Profile, Source: p.Terrain.Source,
-	}
-	if slope, known := p.Terrain.Slope(); known {
-		section.Slope = survey.Known(slope)
-	}
 	drawn := []drawing.Drawing{plan.Draw(drawing.Size{W: 170, H: 170})}
 	if pattern, err := survey.ParsePattern(best.Main.Anchor.Rig); err == nil {
-		section.Rows = len(pattern)
 		drawn = append(drawn, drawing.Elevation{
 			Units: policy.Units, Pattern: pattern, Stake: policy.Stake, RopeAngleDeg: ropeAngle(policy, a),
 		}.Draw(drawing.Size{W: 170, H: 80}))
 	}
 	drawn = append(drawn,
-		section.Draw(drawing.Size{W: 170, H: 90}),
+		drawing.NewSection(p, plan, best, w.Profile).Draw(drawing.Size{W: 170, H: 90}),
 		drawing.Forces{Units: policy.Units, Load: a.LoadCase}.Draw(drawing.Size{W: 170, H: 60}))
 	if w.Sharing != nil {
 		each := a.LoadCase.Force() / survey.Force(max(best.Main.Anchor.Count, 1))

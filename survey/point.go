@@ -61,6 +61,7 @@ type Terrain struct {
 	HeightM     Opt[geo.Length]  `json:"height_m,omitzero"`      // edge to toe, vertical
 	FallLineDeg Opt[geo.Bearing] `json:"fall_line_deg,omitzero"` // steepest descent, true
 	SetbackM    Opt[geo.Length]  `json:"setback_m,omitzero"`     // from the point to the crest
+	RoomBehindM Opt[geo.Length]  `json:"room_behind_m,omitzero"` // ground behind the point, along the pull, on which stakes can stand
 	Source      TerrainSource    `json:"source,omitempty"`
 }
 
@@ -179,6 +180,7 @@ func (p Point) Validate() error {
 	within(&c, at+"/terrain/height_m", p.Terrain.HeightM, 0, 1000, "m")
 	c.bearing(at+"/terrain/fall_line_deg", p.Terrain.FallLineDeg)
 	within(&c, at+"/terrain/setback_m", p.Terrain.SetbackM, 0, 1000, "m")
+	within(&c, at+"/terrain/room_behind_m", p.Terrain.RoomBehindM, 0, 1000, "m")
 	oneOf(&c, at+"/terrain/source", p.Terrain.Source, []TerrainSource{TerrainMeasured, TerrainLayer, TerrainElevation})
 	within(&c, at+"/pull/bearing_deg", p.Pull.BearingDeg, 0, 360, "degrees clockwise from north")
 	oneOf(&c, at+"/pull/north", p.Pull.North, []North{TrueNorth, MagneticNorth})

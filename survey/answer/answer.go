@@ -69,8 +69,8 @@ type Need struct {
 	WebbingPieces int                    `json:"webbing_pieces"`
 	WebbingM      geo.Length             `json:"webbing_m"`
 	RopeM         survey.Opt[geo.Length] `json:"rope_m,omitzero"` // to the foot of the slope, anchor to toe
-	// RopeBackM is how much of it an anchor found away from the point takes more
-	// than one at the point; unknown when its distance is.
+	// RopeBackM is how much of it an anchor away from the point takes more than one
+	// at the point; unknown when its distance is.
 	RopeBackM survey.Opt[geo.Length] `json:"rope_back_m,omitzero"`
 	Short     []string               `json:"short,omitempty"`
 }

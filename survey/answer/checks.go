@@ -55,6 +55,7 @@ const (
 	ReviewTitle = "sign-off"
 	KitTitle    = "kit carried"
 	RopeTitle   = "rope to the toe"
+	RoomTitle   = "room behind the point"
 )
 
 // Titles of checks that the sentence speaks of too.
@@ -66,7 +67,7 @@ const (
 // mostChecks is at least the number of checks of one anchor, besides those of
 // kit and rope, which only the main anchor of an option has.
 const (
-	mostChecks = 18
+	mostChecks = 19
 	mainOnly   = 2
 )
 
@@ -75,6 +76,9 @@ func (w *working) check(c *candidate, out []Check) []Check {
 	m := &w.common
 	if c.form != nil {
 		out = append(out, m.ground, w.crestCheck(c), m.refusal)
+		if k, ok := w.roomCheck(c); ok {
+			out = append(out, k)
+		}
 	}
 	if c.form != nil || c.Anchor.Kind == survey.KindDeadman {
 		out = append(out, w.buriedCheck(c))
@@ -84,10 +88,14 @@ func (w *working) check(c *candidate, out []Check) []Check {
 		out = append(out, s)
 	}
 	out = append(out, w.overheadCheck(c), w.waterCheck(c))
+	if w.t.mute && c.back == 0 {
+		return out // the others decide no verdict
+	}
+	out = append(out, w.roadCheck(c), w.buildingCheck(c))
 	if w.t.mute {
 		return out
 	}
-	out = append(out, w.roadCheck(c), w.parcelCheck(c), w.buildingCheck(c), m.accuracy, m.ages, m.aged, m.review)
+	out = append(out, w.parcelCheck(c), m.accuracy, m.ages, m.aged, m.review)
 	if c.form != nil && c.form.Count > 1 {
 		k := &w.room.sharing[c.form.Count]
 		if k.Title == "" {
@@ -169,9 +177,9 @@ func (w *working) sectorCheck(c *candidate) (Check, bool) {
 	return Check{}, false
 }
 
-// sharingCheck says how rigs that share must be led together, and whether
-// there is room for it before the edge. That they then share equally is taken,
-// not shown: it is the crew's to equalise them.
+// sharingCheck says how rigs that share must be led together, and how far back
+// they stand for it. That they then share equally is taken, not shown: it is the
+// crew's to equalise them.
 func (w *working) sharingCheck(count int) Check {
 	const title = sharingTitle
 	reach, apart := rig.CollectorReach(count, w.policy()), w.policy().SharingSpacingM.Value
@@ -186,10 +194,29 @@ func (w *working) sharingCheck(count int) Check {
 	switch d, known := w.setback(); {
 	case known == "":
 		return minor(notRun(title, "measure from the point to the crest", t.end()))
-	case d < reach-fine:
-		return minor(failed(title, w.setBack("rigs", reach-d), t.s("; the crest is only ").length(d).s(" away").end()))
+	case w.behind(count) > 0:
+		t.s("; the crest is ").length(d).s(" from the point, so they stand ").length(w.behind(count)).s(" behind it")
 	}
 	return minor(passed(title, t.end()))
+}
+
+// roomCheck holds the room behind the point against what a rig takes: its own
+// depth, and how far back it must stand. Where the room is not recorded only a
+// rig that is set back asks for it: the others stand where the surveyor stood.
+func (w *working) roomCheck(c *candidate) (Check, bool) {
+	const title = RoomTitle
+	need := c.back + geo.Length(c.form.Depth)
+	room, known := w.in.Point.Terrain.RoomBehindM.Get()
+	switch {
+	case !known && c.back == 0:
+		return Check{}, false
+	case !known:
+		return minor(notRun(title, w.t.s("look whether there is ").need(need).s(" of ground behind the point, and record it").end(),
+			w.t.s("the rigs take ").need(need).s(" of ground behind the point; whether it is there is not recorded").end())), true
+	case room < need-fine:
+		return failed(title, "use an anchor that needs less room", w.t.length(room).s(" recorded; ").need(need).s(" is needed").end()), true
+	}
+	return passed(title, w.t.length(room).s(" recorded; ").need(need).s(" is needed").end()), true
 }
 
 func (w *working) accuracyCheck() Check {

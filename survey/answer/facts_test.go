@@ -250,10 +250,11 @@ func TestBelayFacesTheLoad(t *testing.T) {
 	require.NotNil(t, o.Belay)
 	require.NotNil(t, o.Belay.Layout)
 	aim := o.Belay.Layout.Stakes[0].LeanTowardDeg.Back()
-	// source: trigonometry: the foot lies 2 + 2/sin 35° ahead; a rig that far to
-	// the right must be pulled to the left by the angle between.
+	// source: trigonometry: the legs of two rigs 2 ft apart meet at 15° after
+	// 1 ft / tan 7.5°, at the edge; the foot lies 2/sin 35° further. A rig that far
+	// to the right must be pulled to the left by the angle between.
 	right := geodesic.Distance(o.Main.Layout.Front(), o.Belay.Layout.Front())
-	assert.InDelta(t, 214-deg(float64(right), 2+2/0.573576), aim.Degrees(), 0.01)
+	assert.InDelta(t, 214-deg(float64(right), 0.3048/math.Tan(7.5*math.Pi/180)+2/0.573576), aim.Degrees(), 0.01)
 	assert.True(t, find(t, *o.Belay, "working sector").Passed)
 	p.Terrain.HeightM = survey.Known(geo.Length(20))
 	assert.Equal(t, geo.Bearing(214), option(t, ask(t, p), "3-2-1").Belay.Layout.Stakes[0].LeanTowardDeg.Back(), "from far below both pull along their own line")
@@ -304,7 +305,8 @@ func TestBuriedLineOfItsOwnWidthAndTolerance(t *testing.T) {
 	// source: 24 in each side of the edge (policy). The rear rows of a rig pulled
 	// to 214° stand up to 2.1 m north of the point; the point is known to ±2 m.
 	verdict := func(metres float64, props string) answer.Verdict {
-		return option(t, ask(t, firm(), near(survey.RoleBuried, metres, props)), "1").Verdict
+		one := func(in *answer.Input) { in.Policy.SharingRigs.Value = 1 }
+		return option(t, ask(t, firm(), one, near(survey.RoleBuried, metres, props)), "1").Verdict
 	}
 	precise := func(in *answer.Input) { in.Point.Fix.AccuracyM = survey.Known(geo.Length(0.01)) }
 	single := func(metres float64, props string) string {

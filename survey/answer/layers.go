@@ -1,11 +1,13 @@
 package answer
 
 import (
+	"cmp"
 	"math"
 	"strings"
 	"time"
 
 	"holdfast/geo"
+	"holdfast/geo/tangent"
 	"holdfast/survey"
 	"holdfast/survey/drawing/wording"
 	"holdfast/survey/load"
@@ -66,13 +68,23 @@ func (w *working) setBack(what string, by geo.Length) string {
 }
 
 // crestCheck is setbackCheck of a candidate: a rig beside the point may stand
-// closer to a crest that bends.
+// closer to a crest that bends, and one set back on a levee to the other crest,
+// or beyond it.
 func (w *working) crestCheck(c *candidate) Check {
 	if k := &w.common.setback; !(k.Ran && k.Passed) {
 		return *k
 	}
 	need, least := rig.NeededSetback(w.policy()), geo.Length(math.Inf(1))
-	w.each(c, survey.RoleCrest, need, func(_ *surround.Near, d geo.Length) { least = min(least, d) })
+	beyond := false
+	w.each(c, survey.RoleCrest, need, func(n *surround.Near, d geo.Length) {
+		least = min(least, d)
+		if c.back > 0 {
+			c.spots(func(p tangent.XY) { beyond = beyond || n.Between(p) })
+		}
+	})
+	if beyond {
+		return failed(setbackTitle, "use an anchor that needs less room", w.t.s("set back ").length(c.back).s(" a stake would stand beyond a bank crest on file").end())
+	}
 	if least < need-fine {
 		return failed(setbackTitle, w.setBack("front stake", need-least),
 			w.t.length(least).s(" from the nearest stake to the bank crest layer; ").need(need).s(" is needed").end())
@@ -251,13 +263,37 @@ func (w *working) waterCheck(c *candidate) Check {
 	return minor(passed(title, "not in water on file"))
 }
 
-// laneRoom is how near a road's edge work closes a lane, metres (department).
+// laneRoom is how near a road's edge work closes a lane, metres (department). A
+// road of no recorded width is taken to reach as far from its line: two lanes.
 const laneRoom = 3 * geo.Metre
+
+// onto returns the first feature of a role on which a rig that is set back would
+// have a stake. Where the surveyor stood a layer may be wrong; further back only
+// the layer speaks.
+func (w *working) onto(c *candidate, role survey.Role, half func(*surround.Near) geo.Length) (first *surround.Near) {
+	if c.back == 0 {
+		return nil
+	}
+	w.each(c, role, laneRoom, func(n *surround.Near, d geo.Length) {
+		if first == nil && d <= half(n) {
+			first = n
+		}
+	})
+	return first
+}
+
+func (w *working) noRoom(title string, c *candidate, n *surround.Near) Check {
+	return failed(title, "use an anchor that needs less room",
+		w.t.s("set back ").length(c.back).s(" a stake would stand on ").s(named(n)).s(" (").s(n.Dated()).s(")").end())
+}
 
 func (w *working) roadCheck(c *candidate) Check {
 	const title = "road and traffic"
 	if !w.in.Around.Roles[survey.RoleRoad] {
 		return minor(notRun(title, "load a road layer", "no road layer in the atlas"))
+	}
+	if n := w.onto(c, survey.RoleRoad, func(n *surround.Near) geo.Length { return cmp.Or(n.HalfWidth, laneRoom) }); n != nil {
+		return w.noRoom(title, c, n)
 	}
 	if n := w.touched(c, survey.RoleRoad, laneRoom); n != nil {
 		return minor(failed(title, "close the lane before work starts", w.t.s("the anchor is within ").length(laneRoom).s(" of ").s(named(n)).s(" (").s(n.Dated()).s(")").end()))
@@ -280,6 +316,9 @@ func (w *working) buildingCheck(c *candidate) Check {
 	const title = "buildings"
 	if !w.in.Around.Roles[survey.RoleBuilding] {
 		return minor(notRun(title, "load a building layer", "no building layer in the atlas"))
+	}
+	if n := w.onto(c, survey.RoleBuilding, func(*surround.Near) geo.Length { return 0 }); n != nil {
+		return w.noRoom(title, c, n)
 	}
 	if n := w.touched(c, survey.RoleBuilding, 0); n != nil {
 		return minor(failed(title, "check the position: nothing is driven inside a building", w.t.s("inside ").s(named(n)).s(" on file (").s(n.Dated()).s(")").end()))

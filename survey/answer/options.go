@@ -85,20 +85,30 @@ func (w *working) best(see func(*candidate)) (Brief, rig.Anchor, error) {
 }
 
 // rig places the fewest equal rigs of a pattern that reach the required ratio,
-// or one rig where none within the policy's limit does.
+// or one rig where none within the policy's limit does. Where there is no room
+// for so many, it places those there is room for.
 func (w *working) rig(c *candidate, i int) error {
 	r := &w.e.book.Rigs[i]
-	a, err := w.e.book.Figure(r, &w.cond)
+	one, err := w.e.book.Figure(r, &w.cond)
 	if err != nil {
 		return err
 	}
-	count, short := w.count(a)
-	if w.t.mute {
-		a = a.Times(count)
-	} else if a, err = w.e.book.Rate(r, &w.cond, count); err != nil {
-		return err
+	count, short := w.count(one)
+	for n := count; n > 0; n-- {
+		a := one.Times(n)
+		if !w.t.mute {
+			if a, err = w.e.book.Rate(r, &w.cond, n); err != nil {
+				return err
+			}
+		}
+		w.drive(c, r, &a, 0, short, nil)
+		if c.back == 0 || c.Verdict != No {
+			break
+		}
+		if n == count {
+			short = w.t.f("%d rigs would have to share, and there is no room for them: %s", count, firstCheck(&c.Placed, true))
+		}
 	}
-	w.drive(c, r, &a, 0, short, nil)
 	return nil
 }
 
@@ -261,13 +271,17 @@ func (w *working) ropeNeeded(back geo.Length) survey.Opt[geo.Length] {
 
 // back is how much more rope the further of two anchors takes than the point
 // itself: the way from an anchor found to the edge in front of the point, less
-// the point's own. A rig stands at the point or beside it. Without its bearing
+// the point's own. A rig stands at the point, or behind it. Without its bearing
 // an anchor is taken to stand right behind; without its distance it is not
 // known.
 func (w *working) back(anchors ...*candidate) survey.Opt[geo.Length] {
 	var most geo.Length
 	for _, c := range anchors {
-		if c == nil || c.form != nil {
+		if c == nil {
+			continue
+		}
+		if c.form != nil {
+			most = max(most, c.back)
 			continue
 		}
 		d, ok := c.away.Get()

@@ -20,6 +20,7 @@ type candidate struct {
 	located bool                   // its place is known
 	away    survey.Opt[geo.Length] // of an anchor found: how far from the point
 	turned  geo.Angle              // how far its pull is turned from the point's
+	back    geo.Length             // of a rig: how far behind the point it stands
 	short   string                 // how many rigs would do, or that none would
 	words   *figureWords
 }
@@ -91,29 +92,46 @@ func keep[T comparable](slab *[]T, list, like []T, more, anchors int) []T {
 	return append(carve(slab, n, n*anchors)[:0], list...)
 }
 
-// drive sets a rig beside the point, or at it, and judges it there. What it
-// has in common with the main anchor, when it is driven beside one, is shared.
+// drive sets a rig beside the point, or at it, and judges it there; rigs that
+// share stand as far behind it as their legs need. What it has in common with
+// the main anchor, when it is driven beside one, is shared.
 func (w *working) drive(c *candidate, r *rig.Rated, a *rig.Anchor, right geo.Length, short string, main *candidate) {
 	*c = candidate{form: r.Form(a.Count), short: short}
 	c.Anchor = *a
 	pull, aimed := w.a.Pull.TrueDeg.Get()
+	c.back = w.behind(a.Count)
 	if aimed {
-		c.turned = w.aim(right)
+		c.turned = w.aim(right, c.back)
 	}
-	c.stand, c.located = rig.StandAt(pull.Turn(c.turned), rig.Beside(pull, right)), aimed
+	c.stand, c.located = rig.StandAt(pull.Turn(c.turned), rig.Beside(pull, right, c.back)), aimed
 	var room [mostChecks]Check
 	w.judge(c, w.check(c, room[:0]), main)
+}
+
+// behind is how far behind the point rigs that share must stand so that their
+// legs meet before the edge; 0 where the edge is far enough, or how far it is is
+// not known.
+func (w *working) behind(count int) geo.Length {
+	edge, how := w.setback()
+	if how == "" {
+		return 0
+	}
+	back := rig.CollectorReach(count, w.policy()) - edge
+	if back < 0.01*geo.Metre { // nobody drives a stake closer than that
+		return 0
+	}
+	return back
 }
 
 // aim is how far a rig beside the point must be turned so that the load at the
 // foot of the slope pulls it along its own line; 0 while the load lies inside
 // its working sector, or where it lies is not known.
-func (w *working) aim(right geo.Length) geo.Angle {
+func (w *working) aim(right, behind geo.Length) geo.Angle {
 	d, ok := w.toToe().Get()
 	if !ok || right == 0 {
 		return 0
 	}
-	off := geo.Angle(math.Atan2(float64(right), float64(d)))
+	off := geo.Angle(math.Atan2(float64(right), float64(d+behind)))
 	if math.Abs(off.Degrees()) <= w.policy().SectorDeg.Value+fine {
 		return 0
 	}
@@ -190,7 +208,7 @@ func (w *working) gatherNear() {
 		r := &w.e.book.Rigs[i]
 		f := r.Form(int(max(w.policy().SharingRigs.Value, 1)))
 		beside := 2*f.HalfWidth + float64(w.policy().SeparationM.Value) + 1
-		widest = max(widest, beside+math.Hypot(f.HalfWidth, f.Depth))
+		widest = max(widest, beside+math.Hypot(f.HalfWidth, f.Depth)+float64(rig.CollectorReach(f.Count, w.policy())))
 	}
 	for i := range w.in.Point.Anchors {
 		if d, ok := w.in.Point.Anchors[i].DistanceM.Get(); ok {

@@ -86,7 +86,8 @@ func TestTheSentenceCarriesItsReservations(t *testing.T) {
 
 	weak := firm()
 	weak.Ground.Tests[0].Reading = survey.Num(1.0) // three rigs, whose legs need 4.6 m before the edge
-	assert.Contains(t, ask(t, weak).Sentence, "set the rigs back 5 ft 5 in (1.64 m)")
+	assert.Contains(t, ask(t, weak).Sentence, "Set them back 5 ft 4 in (1.63 m) from the marked point, on 034° true")
+	assert.Contains(t, ask(t, weak).Sentence, "But the rigs take 13 ft 5 in (4.07 m) of ground behind the point; whether it is there is not recorded.")
 	assert.NotContains(t, ask(t, firm()).Sentence, "But")
 }
 

@@ -1,8 +1,10 @@
 package answer
 
 import (
+	"math"
 	"strings"
 
+	"holdfast/geo"
 	"holdfast/survey"
 )
 
@@ -67,7 +69,7 @@ func (w *working) say() {
 		if best.Main.Anchor.Count > 1 {
 			holds = " hold a "
 		}
-		t := w.pulled(w.t.s(capital(name)).s(holds).s(title).s(" at ").ratio(ratio).s(" in this ground")).s(".")
+		t := w.stands(w.pulled(w.t.s(capital(name)).s(holds).s(title).s(" at ").ratio(ratio).s(" in this ground")).s("."), &best.Main)
 		if best.Belay == nil {
 			t.s(" There is no independent belay anchor.")
 		}
@@ -78,7 +80,8 @@ func (w *working) say() {
 			w.a.Sentence = w.t.s("Nothing here is shown to hold a ").s(title).s("; the best is ").s(name).s(", unrated: back it up.").end()
 			return
 		}
-		w.a.Sentence = w.pulled(w.t.s("Nothing here holds a ").s(title).s(" at ").ratio(w.required).s("; the best is ").s(name).s(" at ").ratio(ratio)).s(".").end()
+		t := w.pulled(w.t.s("Nothing here holds a ").s(title).s(" at ").ratio(w.required).s("; the best is ").s(name).s(" at ").ratio(ratio)).s(".")
+		w.a.Sentence = w.stands(t, &best.Main).end()
 	case No:
 		why := firstCheck(&best.Main, true)
 		if why == "" && rated {
@@ -107,10 +110,6 @@ func (w *working) reservations(t *text, p *Placed) {
 			continue
 		}
 		switch c.Title {
-		case sharingTitle:
-			if c.Ran {
-				t.s(" First ").s(c.Fix).s(", for room to lead the rigs together.")
-			}
 		case waterTitle:
 			if c.Ran {
 				t.s(" But ").s(c.Message).s(".")
@@ -132,6 +131,59 @@ func (w *working) pulled(t *text) *text {
 	t.s("; pull ").bearing(b.Degrees()).s(" true")
 	if m, ok := w.a.Pull.MagneticDeg.Get(); ok {
 		t.s(" (").bearing(m).s(" compass)")
+	}
+	return t
+}
+
+// atMark is how near the marked point an anchor is said to stand at it.
+const atMark = 0.05 * geo.Metre
+
+// stands adds where an anchor stands that is not at the marked point.
+func (w *working) stands(t *text, p *Placed) *text {
+	var bearing survey.Opt[geo.Bearing]
+	var d survey.Opt[geo.Length]
+	driven := p.Anchor.Kind == survey.KindRig
+	if driven && p.Layout != nil {
+		bearing, d = p.Layout.MarkBearingDeg, survey.Known(p.Layout.MarkDistanceM)
+	}
+	for i := range w.in.Point.Anchors {
+		if a := &w.in.Point.Anchors[i]; !driven && a.ID == p.Anchor.ID {
+			bearing, d = a.BearingDeg, a.DistanceM
+		}
+	}
+	far, known := d.Get()
+	toward, aimed := bearing.Get()
+	switch {
+	case !driven && !known && !aimed:
+		return t.s(" Where it stands from the marked point is not recorded.")
+	case known && far < atMark, driven && !known:
+		return t
+	case driven:
+		t.s(" Set them back ") // one rig alone stands at the point
+	default:
+		t.s(" It stands ")
+	}
+	if known {
+		t.length(far)
+	} else {
+		t.s("at a distance not recorded")
+	}
+	t.s(" from the marked point, ")
+	if !aimed {
+		return t.s("on a bearing not recorded.")
+	}
+	t.s("on ").bearing(toward.Degrees()).s(" true")
+	if east, ok := w.a.Pull.DeclinationDeg.Get(); ok {
+		t.s(" (").bearing(math.Mod(toward.Degrees()-east+720, 360)).s(" compass)")
+	}
+	if !driven {
+		return t.s(".")
+	}
+	t.s(", so that their legs meet before the edge.")
+	for i := range p.Checks {
+		if c := &p.Checks[i]; c.Title == RoomTitle && !c.Ran {
+			t.s(" But ").s(c.Message).s(".")
+		}
 	}
 	return t
 }

@@ -89,6 +89,7 @@ func (p Plan) Draw(size Size) Drawing {
 	g.crest()
 	g.sector()
 	g.anchors()
+	g.mark()
 	g.bearings()
 	g.dimensions()
 	g.l.finish()
@@ -123,6 +124,9 @@ func (g *planner) fit() {
 			take(orb.Point{st.Lon, st.Lat})
 		}
 	}
+	if l := g.Main.Layout; l.MarkDistanceM > away && l.MarkDistanceM.Metres() <= furthest {
+		take(g.Position)
+	}
 	y1 = max(y1, 2.2, min(g.Main.Layout.CollectorM.Metres()+0.4, furthest))
 	if e, ok := g.edge.Get(); ok && e > 0 && e <= furthest {
 		y1 = max(y1, e+0.9)
@@ -135,10 +139,39 @@ func (g *planner) fit() {
 	g.s.at = mid.sub(Pt{g.s.mm((x0 + x1) / 2), -g.s.mm((y0 + y1) / 2)})
 }
 
+// mark draws the surveyed point where the anchor does not stand at it, with the
+// way from it to the anchor.
+func (g *planner) mark() {
+	from, apart := g.Main.Layout.MarkBearingDeg.Get()
+	p, ok := g.s.on(g.Position)
+	if !apart || !ok || g.Main.Layout.MarkDistanceM <= away {
+		return
+	}
+	way := wording.Length(g.Units, g.Main.Layout.MarkDistanceM)
+	if !g.frame.grow(-3).has(p) {
+		// Off the paper: a place on the way to it.
+		u := p.sub(g.s.at).unit()
+		g.l.place(label{
+			text: "marked point " + way + " away, on " + wording.Bearing(from.Back().Degrees()) + " true", at: g.s.at.add(u.times(14)), or: []Pt{g.s.at.add(u.times(22))},
+			clear: 1.5, size: Normal, bold: true, width: 34, home: Pt{-1, 0}, rank: -1,
+		})
+		return
+	}
+	const arm = 2
+	g.d.line(Pen{Width: Bold}, p.add(Pt{-arm, 0}), p.add(Pt{arm, 0}))
+	g.d.line(Pen{Width: Bold}, p.add(Pt{0, -arm}), p.add(Pt{0, arm}))
+	g.l.block(Box{p.X - arm, p.Y - arm, p.X + arm, p.Y + arm})
+	g.l.place(label{text: "marked point; the anchor stands " + way + " from it, on " + wording.Bearing(from.Degrees()) + " true", at: p, clear: arm + 0.6, size: Normal, bold: true, width: 36, home: Pt{1, 0}, rank: -1, firm: true})
+}
+
 func (g *planner) describe() string {
 	t := fmt.Sprintf("Plan of %s at scale %s, pull towards the top", g.Main.Anchor.Name(), scaleText(g.s.scale))
 	if v, ok := g.Pull.TrueDeg.Get(); ok {
 		t += ", " + wording.Bearing(v.Degrees()) + " true"
+	}
+	if l := g.Main.Layout; l.MarkDistanceM > away {
+		b, _ := l.MarkBearingDeg.Get()
+		t += "; the anchor stands " + wording.Length(g.Units, l.MarkDistanceM) + " from the marked point, on " + wording.Bearing(b.Degrees()) + " true"
 	}
 	if e, ok := g.edge.Get(); ok {
 		t += "; the edge of the bank lies " + wording.Length(g.Units, geo.Length(e)) + " ahead of the anchor"

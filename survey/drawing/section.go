@@ -5,11 +5,12 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey"
+	"holdfast/survey/answer"
 	"holdfast/survey/drawing/wording"
 )
 
 // Station is a place on a ground line: how far along the pull bearing from
-// the anchor, and how high above it.
+// the surveyed point, and how high above it.
 type Station struct{ Along, Height geo.Length }
 
 // Section is the bank cut along the pull bearing, heights and distances to
@@ -17,14 +18,44 @@ type Station struct{ Along, Height geo.Length }
 // Profile where there is one, else the surveyed slope and height.
 type Section struct {
 	Units   survey.Units
-	Anchor  string // name of the anchor
-	Rows    int    // of stakes; 0 for an anchor that is not driven
-	Setback survey.Opt[geo.Length]
+	Anchor  string                 // name of the anchor
+	Rows    int                    // of stakes; 0 for an anchor that is not driven
+	Setback survey.Opt[geo.Length] // from the surveyed point to the edge
+	Behind  geo.Length             // how far behind the point the anchor stands, along the pull
 	Slope   survey.Opt[geo.Angle]
 	Height  survey.Opt[geo.Length] // edge to toe, vertical
 	Rope    survey.Opt[geo.Length] // anchor to toe along the ground
 	Profile []Station
 	Source  survey.TerrainSource
+}
+
+// NewSection is the section of an option at a point, with the setback of its
+// plan and the ground line by an elevation layer, if there is one.
+func NewSection(p survey.Point, plan Plan, o answer.Option, profile []Station) Section {
+	pattern, _ := survey.ParsePattern(o.Main.Anchor.Rig) // no pattern: an anchor that is not driven
+	s := Section{
+		Units: plan.Units, Anchor: o.Main.Anchor.Name(), Rows: len(pattern), Setback: plan.Setback,
+		Height: p.Terrain.HeightM, Rope: o.Kit.RopeM, Profile: profile, Source: p.Terrain.Source,
+	}
+	if o.Main.Layout != nil {
+		s.Behind = o.Main.Layout.BehindM
+	}
+	if slope, known := p.Terrain.Slope(); known {
+		s.Slope = survey.Known(slope)
+	}
+	return s
+}
+
+// away is how far from the surveyed point an anchor stands when the drawings
+// show the two apart.
+const away = 0.05 * geo.Metre
+
+// toEdge is the way from the anchor to the edge.
+func (s Section) toEdge() survey.Opt[geo.Length] {
+	if d, ok := s.Setback.Get(); ok {
+		return survey.Known(max(0, d+s.Behind))
+	}
+	return survey.Opt[geo.Length]{}
 }
 
 // assumed lengths of ground drawn, in metres, where nothing is recorded; they
@@ -42,8 +73,8 @@ func (s Section) Draw(size Size) Drawing {
 		return saying(d, "No section: setback, slope and height of the bank are not recorded.")
 	}
 	back, height := setbackShown, heightShown
-	if v, ok := s.Setback.Get(); ok {
-		back = max(0, v.Metres())
+	if v, ok := s.toEdge().Get(); ok {
+		back = v.Metres()
 	}
 	if v, ok := s.Height.Get(); ok {
 		height = max(0, v.Metres())
@@ -66,7 +97,7 @@ func (s Section) Draw(size Size) Drawing {
 	frame := Box{Plain, Plain, size.W - Plain, size.H - footHeight - 0.5}
 	w, h := behind+back+run+beyond, height
 	for _, p := range s.Profile {
-		w, h = max(w, behind+p.Along.Metres()), max(h, -p.Height.Metres())
+		w, h = max(w, behind+(p.Along+s.Behind).Metres()), max(h, -p.Height.Metres())
 	}
 	scale := max(scaleFor(w, frame.X1-frame.X0-8), scaleFor(h, frame.Y1-frame.Y0-21))
 	k := 1000 / scale
@@ -85,6 +116,11 @@ func (s Section) Draw(size Size) Drawing {
 	}
 	l.block(Box{anchor.X - 1.8*float64(max(s.Rows, 1)), anchor.Y - 3.5, anchor.X + 1, anchor.Y + 3.2})
 	l.place(label{text: s.Anchor, at: anchor.add(Pt{-1, -2.5}), clear: 1.2, size: Normal, bold: true, width: 34, home: Pt{0, -1}})
+	if s.Behind > away || s.Behind < -away {
+		p := at(s.Behind.Metres(), 0)
+		d.line(Pen{Width: Bold}, p.add(Pt{0, -2.2}), p)
+		l.place(label{text: "marked point", at: p.add(Pt{0, -2.2}), clear: 0.8, size: Normal, home: Pt{1, -1}})
+	}
 	rope := []Pt{anchor.add(Pt{0, -0.9}), edge.add(Pt{0.4, -0.9}), toe.add(Pt{0.8, -0.9})}
 	d.line(Pen{Width: Bold, Dash: []float64{2, 0.8}}, rope[0], rope[1])
 	if sloped || s.Height.Known() {
@@ -106,7 +142,7 @@ func (s Section) ground(d *Drawing, l *labeller, g [4]Pt, at func(x, y float64) 
 	if len(s.Profile) > 1 {
 		var line []Pt
 		for _, p := range s.Profile {
-			line = append(line, at(p.Along.Metres(), p.Height.Metres()))
+			line = append(line, at((p.Along+s.Behind).Metres(), p.Height.Metres()))
 		}
 		for _, part := range clipLine(line, l.frame) {
 			d.line(known, part...)
@@ -133,7 +169,7 @@ func (s Section) ground(d *Drawing, l *labeller, g [4]Pt, at func(x, y float64) 
 
 func (s Section) name(d *Drawing, l *labeller, anchor, edge, toe Pt, sloped bool) {
 	length := func(l geo.Length) string { return wording.Length(s.Units, l) }
-	text := "setback " + wording.Opt(s.Setback, length)
+	text := "setback " + wording.Opt(s.toEdge(), length)
 	if edge.sub(anchor).length() > 3 {
 		d.dimension(l, anchor, edge, -8, text)
 	} else {
@@ -176,7 +212,14 @@ func (s Section) source() string {
 
 func (s Section) words() string {
 	length := func(l geo.Length) string { return wording.Length(s.Units, l) }
-	t := "The bank cut along the pull: anchor, setback " + wording.Opt(s.Setback, length) + ", slope "
+	t := "The bank cut along the pull: anchor, "
+	switch {
+	case s.Behind > away:
+		t += wording.Length(s.Units, s.Behind) + " behind the marked point, "
+	case s.Behind < -away:
+		t += wording.Length(s.Units, -s.Behind) + " ahead of the marked point, "
+	}
+	t += "setback " + wording.Opt(s.toEdge(), length) + ", slope "
 	t += wording.Opt(s.Slope, func(a geo.Angle) string { return wording.Angle(a.Degrees()) + " from level" })
 	t += ", height " + wording.Opt(s.Height, length) + ", rope to the toe " + wording.Opt(s.Rope, length) + "."
 	if len(s.Profile) > 1 {

@@ -122,16 +122,24 @@ func (a *arranger) choice(c candidate) Choice {
 		title += " - KIT SHORT"
 	}
 	out := Choice{Verdict: o.Verdict, Title: label(p.Point) + ": " + title, Pull: pullWords(p.Answer.Pull)}
-	at := p.Point.Position
-	if l := o.Main.Layout; l != nil {
-		at = l.Front()
+	at, placed := anchorAt(p, o.Main)
+	where := a.grid(at) + " · " + latLon(at)
+	switch way := a.fromMark(p, o.Main); {
+	case way == "":
+	case placed:
+		where += "; " + way
+	default:
+		where = "the anchor is " + way + "; the marked point is " + where
 	}
 	belay := Field{Name: "Belay", Text: "none: no independent belay anchor at this point", Loud: true}
 	if b := o.Belay; b != nil {
 		belay = Field{Name: "Belay", Text: fmt.Sprintf("%s, %s: %s", clip(b.Anchor.Name(), 80), verdictWord(b.Verdict), belayHolding(a.u, b.Anchor)), Loud: b.Verdict != answer.Holds}
+		if way := a.fromMark(p, *b); way != "" {
+			belay.Text += "; " + way
+		}
 	}
 	out.Rows = []Field{
-		{Name: "Where", Text: a.grid(at) + " · " + latLon(at), Wide: true},
+		{Name: "Where", Text: where, Wide: true, Loud: !placed},
 		{Name: "Line up on", Text: "back-bearing " + backWords(p.Answer.Pull)},
 		{Name: "Holds", Text: holding(a.u, o.Main.Anchor)},
 		{Name: "Ratio", Text: ratioWords(o.GoverningRatio, p.Answer.RequiredRatio), Loud: o.Verdict != answer.Holds},
@@ -142,6 +150,11 @@ func (a *arranger) choice(c candidate) Choice {
 	out.Rows = append(out.Rows, belay)
 	if len(o.Kit.Short) > 0 {
 		out.Rows = append(out.Rows, Field{Name: "Not carried", Text: excerpt(strings.Join(o.Kit.Short, "; "), 200).Text, Loud: true, Wide: true})
+	}
+	for _, c := range o.Main.Checks {
+		if c.Title == answer.RoomTitle && !(c.Ran && c.Passed) {
+			out.Rows = append(out.Rows, Field{Name: "Room", Text: c.Message, Loud: true, Wide: true})
+		}
 	}
 	if n, loud := open(o); n != "" {
 		out.Rows = append(out.Rows, Field{Name: "Checks", Text: n, Loud: loud, Wide: true})
@@ -216,15 +229,35 @@ func (a *arranger) kitWords(o answer.Option) string {
 	return strings.Join(parts, ", ")
 }
 
-// place gives the position of the site: that of the best point, else of the
-// first, else the middle of its outline.
+// anchorAt is where an anchor stands, and whether that is known; else it is the
+// marked point.
+func anchorAt(p PointInput, pl answer.Placed) (at orb.Point, placed bool) {
+	if l := pl.Layout; l != nil {
+		return l.Front(), true
+	}
+	return p.Point.Position, found(p.Point, pl.Anchor) == nil
+}
+
+// place gives the position of the site: that of the best anchor, else of the
+// first point, else the middle of its outline.
 func (a *arranger) place(f *Front, best int) {
 	var at orb.Point
 	switch {
 	case len(a.Points) > 0:
-		i := max(best, 0)
-		at = a.Points[i].Point.Position
-		f.Mark = "position of " + label(a.Points[i].Point)
+		p := a.Points[max(best, 0)]
+		at = p.Point.Position
+		f.Mark = "position of " + label(p.Point)
+		if o, ok := p.Answer.Best(); ok && best >= 0 {
+			where, placed := anchorAt(p, o.Main)
+			switch way := a.fromMark(p, o.Main); {
+			case way == "":
+			case placed:
+				at = where
+				f.Mark = o.Main.Anchor.Name() + " at " + label(p.Point) + ": " + way
+			default:
+				f.Mark += "; " + o.Main.Anchor.Name() + " is " + way
+			}
+		}
 	case a.Site.Geometry != nil:
 		at = a.Site.Geometry.Bound().Center()
 		f.Mark = "middle of the site"

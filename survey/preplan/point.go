@@ -98,13 +98,24 @@ func (a *arranger) facts(p PointInput) []Field {
 	if p.Near.PastCrest {
 		bank += "; THE CREST LINE ON FILE LIES BEHIND THE POINT"
 	}
+	where, anchor := Field{Name: "Where", Text: a.grid(at) + " · " + latLon(at) + "; " + fix}, Field{}
+	if o, ok := p.Answer.Best(); ok {
+		if away := a.fromMark(p, o.Main); away != "" {
+			where.Name = "Mark"
+			anchor = Field{Name: "Anchor", Text: o.Main.Anchor.Name() + ": " + away, Loud: true}
+			if l := o.Main.Layout; l != nil {
+				anchor.Text += "; " + a.grid(l.Front()) + " · " + latLon(l.Front())
+			}
+		}
+	}
 	fields := []Field{
-		{Name: "Where", Text: a.grid(at) + " · " + latLon(at) + "; " + fix},
+		where, anchor,
 		{Name: "Pull", Text: pullWords(p.Answer.Pull) + "; back-bearing " + backWords(p.Answer.Pull), Loud: true},
 		{Name: "Ground", Text: ground},
 		{Name: "Bank", Text: bank, Loud: p.Near.PastCrest},
 		{Name: "Surveyed", Text: when, Loud: a.stale(p.Point.SurveyedAt)},
 	}
+	fields = slices.DeleteFunc(fields, func(f Field) bool { return f.Name == "" })
 	if o, ok := p.Answer.Best(); ok {
 		checks := Field{Name: "Checks", Text: "all that matter passed"}
 		if n, loud := open(o); loud {
@@ -149,7 +160,6 @@ func ratioAfter(r survey.Opt[float64]) string {
 
 func (a *arranger) figures(p PointInput, o answer.Option) Block {
 	plan := drawing.NewPlan(p.Point, p.Near, p.Answer, o, a.Policy)
-	setback := plan.Setback
 	pattern, _ := survey.ParsePattern(o.Main.Anchor.Rig) // no pattern: an anchor that is not driven
 	elevation := drawing.Elevation{Units: a.u, Pattern: pattern, Stake: a.Policy.Stake}
 	for _, l := range a.Policy.LoadCases {
@@ -157,14 +167,7 @@ func (a *arranger) figures(p PointInput, o answer.Option) Block {
 			elevation.RopeAngleDeg = l.RopeAngleDeg
 		}
 	}
-	section := drawing.Section{
-		Units: a.u, Anchor: o.Main.Anchor.Name(), Rows: len(pattern), Setback: setback, Height: p.Point.Terrain.HeightM,
-		Profile: p.Profile, Source: p.Point.Terrain.Source,
-	}
-	if s, ok := p.Point.Terrain.Slope(); ok {
-		section.Slope = survey.Known(s)
-	}
-	section.Rope = o.Kit.RopeM
+	section := drawing.NewSection(p.Point, plan, o, p.Profile)
 	planSize, sideSize, _ := a.Paper.sizes()
 	if len(pattern) == 0 {
 		sideSize.H = planSize.H
@@ -204,13 +207,30 @@ func forbidden(p answer.Placed) string {
 	return ""
 }
 
-// foundWords describes an anchor that is not driven.
-func (a *arranger) foundWords(p survey.Point, an rig.Anchor) string {
+// found is the surveyed anchor that an answer speaks of; nil for a rig.
+func found(p survey.Point, an rig.Anchor) *survey.Anchor {
 	i := slices.IndexFunc(p.Anchors, func(x survey.Anchor) bool { return x.ID == an.ID && x.Kind == an.Kind })
 	if i < 0 {
+		return nil
+	}
+	return &p.Anchors[i]
+}
+
+// foundWords describes an anchor that is not driven, and where it stands.
+func (a *arranger) foundWords(p PointInput, pl answer.Placed) string {
+	x := found(p.Point, pl.Anchor)
+	if x == nil {
 		return "No stakes are driven."
 	}
-	return "No stakes are driven. " + a.anchorWords(p.Anchors[i])
+	text := "No stakes are driven. "
+	if way := a.fromMark(p, pl); way != "" {
+		text += "It stands " + way
+		if pl.Layout != nil {
+			text += "; " + a.grid(pl.Layout.Front())
+		}
+		text += ". "
+	}
+	return text + a.anchorWords(*x)
 }
 
 func (a *arranger) anchorWords(x survey.Anchor) string {

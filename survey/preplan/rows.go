@@ -44,6 +44,9 @@ func (a *arranger) stakes(p PointInput, o answer.Option) []Block {
 	if pitch > 0 {
 		text += ", " + a.length(pitch) + " apart"
 	}
+	if l := o.Main.Layout; l != nil && len(l.Stakes) > 0 && l.MarkDistanceM > away {
+		text += ". NOTHING IS DRIVEN AT THE MARK: the front of the main rigs stands " + a.fromMark(p, o.Main) + ", so that their legs meet before the edge"
+	}
 	return append(out, Block{Text: text + ". " + lean + how})
 }
 
@@ -66,6 +69,35 @@ func (a *arranger) leanWords(p PointInput, pl answer.Placed) (lean, how string) 
 	return lean, how
 }
 
+// away is how far from the marked point an anchor stands when the sheet says
+// where it stands.
+const away = 0.05 * geo.Metre
+
+// fromMark says where an anchor stands from the marked point, "" where it stands
+// at it.
+func (a *arranger) fromMark(p PointInput, pl answer.Placed) string {
+	var bearing survey.Opt[geo.Bearing]
+	var distance survey.Opt[geo.Length]
+	switch x := found(p.Point, pl.Anchor); {
+	case pl.Layout != nil && pl.Layout.MarkDistanceM <= away:
+		return ""
+	case pl.Layout != nil:
+		bearing, distance = pl.Layout.MarkBearingDeg, survey.Known(pl.Layout.MarkDistanceM)
+	case x != nil:
+		bearing, distance = x.BearingDeg, x.DistanceM
+	default:
+		return ""
+	}
+	if !bearing.Known() && !distance.Known() {
+		return "in a place that is " + strings.ToUpper(wording.NotRecorded)
+	}
+	b, aimed := bearing.Get()
+	if !aimed {
+		return wording.Opt(distance, a.length) + " from the marked point, on a bearing that is " + strings.ToUpper(wording.NotRecorded)
+	}
+	return wording.Opt(distance, a.length) + " from the marked point, on " + wording.Bearing(b.Degrees()) + " true, " + magnetic(b, p.Answer.Pull) + " magnetic"
+}
+
 // barred tells an anchor whose stakes are not listed, because they must not be
 // driven.
 func barred(pl answer.Placed) bool {
@@ -82,7 +114,7 @@ func (a *arranger) stakeTable(p PointInput, pl answer.Placed, heading string) (t
 	case barred(pl):
 		return []Block{{Heading: heading, Text: forbidden(pl) + " Its stakes are not listed."}}, 0
 	case len(l.Stakes) == 0:
-		return []Block{{Heading: heading, Text: a.foundWords(p.Point, pl.Anchor)}}, 0
+		return []Block{{Heading: heading, Text: a.foundWords(p, pl)}}, 0
 	}
 	rows := rowsOf(p.Point.Position, l.Stakes)
 	square := a.square(append(rows.middles(), p.Point.Position))

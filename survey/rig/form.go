@@ -89,11 +89,11 @@ func StandAt(pull geo.Bearing, front tangent.XY) Stand {
 	return Stand{Pull: pull, Front: front, sin: sin, cos: cos}
 }
 
-// Beside returns the place a distance to the right of the surveyed point,
-// looking along the pull; a negative distance is to the left.
-func Beside(pull geo.Bearing, right geo.Length) tangent.XY {
-	sin, cos := math.Sincos(pull.Radians())
-	return tangent.XY{X: float64(right) * cos, Y: -float64(right) * sin}
+// Beside returns the place so far to the right of the surveyed point and behind
+// it, looking along the pull; negative distances are to the left and ahead.
+func Beside(pull geo.Bearing, right, behind geo.Length) tangent.XY {
+	at := StandAt(pull, tangent.XY{})
+	return at.XY(float64(right), float64(behind))
 }
 
 // XY returns the place that lies right of the front's middle and behind it,

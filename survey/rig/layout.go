@@ -55,6 +55,7 @@ func (r *Room) Place(f *Form, plane *tangent.Plane, at Stand, p *survey.Policy) 
 		CollectorM: CollectorReach(f.Count, p),
 		LeanCheck:  math.Round(HeelToToe(p.Stake.LengthM.Value, Boot).Degrees()*10) / 10,
 	}
+	l.fromMark(at.Front, at.Pull)
 	back := at.Pull.Back()
 	for i, s := range f.Spots {
 		xy := at.XY(s.Right, s.Behind)
@@ -74,9 +75,19 @@ func (r *Room) Place(f *Form, plane *tangent.Plane, at Stand, p *survey.Policy) 
 // the rope leaves from the anchor itself.
 func (r *Room) Found(at tangent.XY, pull geo.Bearing, plane *tangent.Plane, p *survey.Policy) Layout {
 	l := Layout{Stakes: []Stake{}}
+	l.fromMark(at, pull)
 	local := tangent.At(plane.Position(at))
 	r.surround(&l, &local, StandAt(pull, tangent.XY{}), clearance, clearance, p)
 	return l
+}
+
+// fromMark says where the anchor stands from the surveyed point.
+func (l *Layout) fromMark(at tangent.XY, pull geo.Bearing) {
+	if d := (tangent.XY{}).To(at); d > geo.Millimetre {
+		b, _ := tangent.XY{}.Bearing(at)
+		l.MarkBearingDeg, l.MarkDistanceM = survey.Known(b), d
+		l.BehindM = -d * geo.Length(math.Cos(pull.Off(b).Radians()))
+	}
 }
 
 // surround adds the anchor's position, its footprint and its working sector.

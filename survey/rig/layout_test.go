@@ -36,7 +36,7 @@ func place(t require.TestingT, rigName string, count int, at orb.Point, pull geo
 	f := rig.NewForm(pattern(t, rigName), count, p)
 	plane := tangent.At(at)
 	var room rig.Room
-	return room.Place(&f, &plane, rig.StandAt(pull, rig.Beside(pull, right)), &p)
+	return room.Place(&f, &plane, rig.StandAt(pull, rig.Beside(pull, right, 0)), &p)
 }
 
 // source: NAVEDTRA 14251 chapter 6: stakes lean 15° away from the pull, rows

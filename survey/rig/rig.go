@@ -79,14 +79,19 @@ type Lashing struct {
 
 // Layout is where an anchor goes and how it is pulled.
 type Layout struct {
-	Stakes     []Stake        `json:"stakes"`
-	Lashings   []Lashing      `json:"lashings,omitempty"` // shared between answers: not to be written to
-	SectorDeg  [2]geo.Bearing `json:"sector_deg"`         // anticlockwise and clockwise limits, true
-	Anchor     Place          `json:"anchor"`             // the point the rope leaves from
-	Footprint  Area           `json:"footprint"`
-	Sector     Area           `json:"sector"`
-	CollectorM geo.Length     `json:"collector_m,omitempty"`     // least way ahead of the front stakes where the legs of sharing rigs meet
-	LeanCheck  float64        `json:"heel_to_toe_deg,omitempty"` // lean of a stake set at the heel, its head over the toe, of a 12 in boot
+	Stakes    []Stake        `json:"stakes"`
+	Lashings  []Lashing      `json:"lashings,omitempty"` // shared between answers: not to be written to
+	SectorDeg [2]geo.Bearing `json:"sector_deg"`         // anticlockwise and clockwise limits, true
+	Anchor    Place          `json:"anchor"`             // the point the rope leaves from
+	// Where that is from the surveyed point: by tape and compass, and how far
+	// behind it along the line of pull, less than 0 when it is ahead.
+	MarkBearingDeg survey.Opt[geo.Bearing] `json:"mark_bearing_deg,omitzero"` // true; unknown for an anchor at the mark itself
+	MarkDistanceM  geo.Length              `json:"mark_distance_m"`
+	BehindM        geo.Length              `json:"behind_m"`
+	Footprint      Area                    `json:"footprint"`
+	Sector         Area                    `json:"sector"`
+	CollectorM     geo.Length              `json:"collector_m,omitempty"`     // least way ahead of the front stakes where the legs of sharing rigs meet
+	LeanCheck      float64                 `json:"heel_to_toe_deg,omitempty"` // lean of a stake set at the heel, its head over the toe, of a 12 in boot
 }
 
 // Front returns the position the rope leaves from.

@@ -106,7 +106,7 @@ func (a *Around) readSetback() {
 	}
 	foot := tangent.Along(down, low.Distance)
 	for i := range a.Near {
-		if n := &a.Near[i]; n.Role == survey.RoleCrest && n.shape != nil && n.shape.crosses(foot) {
+		if n := &a.Near[i]; n.Role == survey.RoleCrest && n.Between(foot) {
 			return
 		}
 	}

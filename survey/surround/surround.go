@@ -52,6 +52,11 @@ func (n *Near) From(p tangent.XY, plane *tangent.Plane) geo.Length {
 	return d
 }
 
+// Between tells whether the straight way from the point to a place on the plane
+// round it crosses the feature's lines. A feature too far off to be measured from
+// a stake lies between nothing.
+func (n *Near) Between(p tangent.XY) bool { return n.shape != nil && n.shape.crosses(p) }
+
 // Around is what the layers say about one point. A role that is not in Roles
 // has no layer in the atlas: nothing is known, which is not "nothing there".
 type Around struct {

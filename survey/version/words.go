@@ -44,7 +44,7 @@ var groups = map[string]string{
 
 // special are the names of fields that their keys do not give.
 var special = map[string]string{
-	"terrain/slope_deg": "slope", "terrain/fall_line_deg": "fall line, true", "terrain/setback_m": "setback from the crest", "terrain/source": "where it is from",
+	"terrain/slope_deg": "slope", "terrain/fall_line_deg": "fall line, true", "terrain/setback_m": "setback from the crest", "terrain/room_behind_m": "room behind the point", "terrain/source": "where it is from",
 	"pull/bearing_deg": "bearing as written", "pull/source": "where it is from", "anchors/bearing_deg": "bearing, true", "pull_tests/bearing_deg": "bearing, true",
 	"position/source": "how it was found", "position/accuracy_m": "accuracy", "ground/depth_to_refusal_m": "depth at which a bar stops",
 	"ground/class_reason": "reason for the class", "overhead/kv": "voltage", "buried_utilities/until": "good until", "water/datum_m": "gauge zero, elevation",

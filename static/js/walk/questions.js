@@ -140,6 +140,7 @@ export const questions = [
   { id: 'slope', group: 'Bank', title: 'How steep is the bank?', kind: 'number', path: ['terrain', 'slope_deg'], quantity: 'angle', help: 'Degrees from the horizontal, below the edge. 45° is as far down as across.' },
   { id: 'height', group: 'Bank', title: 'How high is the bank?', kind: 'number', path: ['terrain', 'height_m'], quantity: 'length', help: 'From the edge straight down to the toe.' },
   { id: 'setback', group: 'Bank', title: 'How far is the edge?', kind: 'number', path: ['terrain', 'setback_m'], quantity: 'length', help: 'From the point to the crest of the bank.' },
+  { id: 'room', group: 'Bank', title: 'How much room is behind?', kind: 'number', path: ['terrain', 'room_behind_m'], quantity: 'length', help: 'Ground behind the point, away from the pull, on which stakes can stand. Rigs that share a load may have to stand further back.' },
   { id: 'fall', group: 'Bank', title: 'Which way does the bank fall?', kind: 'fall', path: ['terrain', 'fall_line_deg'], help: 'Stand at the point and face straight down the bank: the way a ball would roll.' },
   { id: 'pull', group: 'Bank', title: 'Which way will the rope pull?', kind: 'pull', path: ['pull'], help: 'From the anchor towards the load. Stakes line up along the opposite.' },
 
