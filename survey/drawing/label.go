@@ -61,6 +61,7 @@ type label struct {
 	rank  int     // lower finds its place first
 	home  Pt      // direction to try first; none is all round
 	firm  bool    // rather covers lines than moves away
+	near  bool    // rather left out than further off than the widest ring
 }
 
 // leaderFrom is the distance in millimetres from which a label is tied to
@@ -172,7 +173,8 @@ func leader(want label, b Box) (from, to Pt, needed bool) {
 	return want.at.add(d.unit().times(min(want.clear, d.length()))), near, true
 }
 
-// search looks round the place in widening rings, then over the whole frame.
+// search looks round the place in widening rings, then over the whole frame
+// unless the label is to stay near.
 func (l *labeller) search(want label, s Size, strict bool) (best Box, cost float64, ok bool) {
 	cost = math.Inf(1)
 	free := false
@@ -212,7 +214,7 @@ func (l *labeller) search(want label, s Size, strict bool) (best Box, cost float
 			return best, cost, true
 		}
 	}
-	if ok || l.isFull(s) {
+	if ok || want.near || l.isFull(s) {
 		return best, cost, ok
 	}
 	free = false

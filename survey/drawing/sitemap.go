@@ -162,7 +162,7 @@ func (g *mapper) layers() (named []label) {
 					name = strings.TrimSpace(string(role) + " " + name)
 				}
 				if name != "" && role != survey.RoleParcel {
-					named = append(named, label{text: name, at: along(part, 0.5), or: []Pt{along(part, 0.2), along(part, 0.8)}, rank: 2, clear: 1, size: Small, width: 30, once: true})
+					named = append(named, label{text: name, at: along(part, 0.5), or: []Pt{along(part, 0.2), along(part, 0.8)}, rank: 2, clear: 1, size: Small, width: 30, once: true, near: true})
 				}
 			}
 		}
