@@ -111,7 +111,7 @@ func New(c Config) (*Server, error) {
 	s.spool = newSpool(s.now)
 	s.handed, s.taken = make(turns, contentsAtOnce), make(turns, contentsAtOnce)
 	s.magnetic = cmp.Or(c.Magnetic, magnetic.Default())
-	s.atlas = atlas.Atlas{Store: c.Store, Now: s.now, Magnetic: s.magnetic}
+	s.atlas = atlas.Atlas{Store: c.Store, Now: s.now, Magnetic: s.magnetic, Engines: new(atlas.Engines)}
 	var err error
 	if s.static, err = static.New("/static/"); err != nil {
 		return nil, fmt.Errorf("new server: %w", err)

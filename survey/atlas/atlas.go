@@ -7,6 +7,7 @@ package atlas
 import (
 	"context"
 	"fmt"
+	"sync"
 	"time"
 
 	"github.com/paulmach/orb"
@@ -26,6 +27,7 @@ type Atlas struct {
 	Store    *sqlite.Store
 	Now      func() time.Time
 	Magnetic *magnetic.Model // nil is the one the program carries
+	Engines  *Engines        // nil makes an engine for each question
 }
 
 // Ask is what an answer may be asked for besides the point.
@@ -52,7 +54,7 @@ type setting struct {
 }
 
 func (a Atlas) setting(ctx context.Context) (setting, error) {
-	p, err := a.Store.Policy(ctx)
+	p, err := a.Store.PolicyInForce(ctx)
 	if err != nil {
 		return setting{}, fmt.Errorf("load policy: %w", err)
 	}
@@ -60,11 +62,37 @@ func (a Atlas) setting(ctx context.Context) (setting, error) {
 	if err != nil {
 		return setting{}, err
 	}
-	engine, err := a.engine(p)
+	engine, err := a.Engines.of(p.Revision, func() (*answer.Engine, error) { return a.engine(p.Item) })
 	if err != nil {
 		return setting{}, err
 	}
-	return setting{policy: p, engine: engine, tests: tests, asOf: a.Now().UTC()}, nil
+	return setting{policy: p.Item, engine: engine, tests: tests, asOf: a.Now().UTC()}, nil
+}
+
+// Engines remembers the engine of the policy in force from one question to the
+// next: making one costs as much as a dozen answers.
+type Engines struct {
+	mu       sync.Mutex
+	revision int64
+	last     *answer.Engine
+}
+
+// of returns the engine of a revision of the policy. A nil Engines makes one
+// each time.
+func (e *Engines) of(revision int64, make func() (*answer.Engine, error)) (*answer.Engine, error) {
+	if e == nil {
+		return make()
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.last != nil && e.revision == revision {
+		return e.last, nil
+	}
+	made, err := make()
+	if err == nil {
+		e.last, e.revision = made, revision
+	}
+	return made, err
 }
 
 // engine returns the engine of a policy, with the atlas's magnetic model.

@@ -3,6 +3,7 @@ package sqlite
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 
 	"github.com/paulmach/orb"
 )
@@ -15,7 +16,18 @@ type Place struct {
 }
 
 // Places returns where every point stands, in the order of sites and ids.
-func (s *Store) Places(ctx context.Context) ([]Place, error) {
+func (s *Store) Places(ctx context.Context) ([]Place, error) { return s.places(ctx, "") }
+
+// PlacesOf is Places for the points with these ids, as far as they are there.
+func (s *Store) PlacesOf(ctx context.Context, ids []string) ([]Place, error) {
+	list, err := json.Marshal(ids)
+	if err != nil {
+		return nil, explain("list places", err)
+	}
+	return s.places(ctx, "AND id IN (SELECT value FROM json_each(?))", list)
+}
+
+func (s *Store) places(ctx context.Context, of string, args ...any) ([]Place, error) {
 	rows, err := s.read.QueryContext(ctx, `
 		SELECT
 			id,
@@ -25,8 +37,8 @@ func (s *Store) Places(ctx context.Context) ([]Place, error) {
 			south,
 			coalesce(json_array_length(body, '$.properties.pull_tests'), 0) > 0
 		FROM points
-		WHERE deleted = 0
-		ORDER BY site, id`)
+		WHERE deleted = 0 `+of+`
+		ORDER BY site, id`, args...)
 	if err != nil {
 		return nil, explain("list places", err)
 	}

@@ -100,18 +100,30 @@ func (t *tx) enforce(ctx context.Context, number int64) error {
 
 // Policy returns the policy in force; survey.ErrNotFound when none was set.
 func (s *Store) Policy(ctx context.Context) (survey.Policy, error) {
-	row, err := one(s.read.QueryRowContext(ctx, `
-		SELECT
-			body,
-			revision,
-			set_at,
-			set_by
-		FROM policies
-		WHERE revision = (SELECT revision FROM policy_in_force)`), readPolicy)
-	if errors.Is(err, sql.ErrNoRows) {
-		return survey.Policy{}, refuse(survey.ErrNotFound, nil, "no policy has been set in this atlas")
+	row, err := s.PolicyInForce(ctx)
+	return row.Item, err
+}
+
+// PolicyInForce is Policy with its revision. What it returns is kept and given
+// to the next who asks, as long as that revision is in force: it must not be
+// changed.
+func (s *Store) PolicyInForce(ctx context.Context) (Row[survey.Policy], error) {
+	var revision int64
+	err := s.read.QueryRowContext(ctx, `SELECT revision FROM policy_in_force`).Scan(&revision)
+	if kept := s.policy.Load(); err == nil && kept != nil && kept.Revision == revision {
+		return *kept, nil
 	}
-	return row.Item, explain("read policy", err)
+	var row Row[survey.Policy]
+	if err == nil {
+		row, err = one(s.read.QueryRowContext(ctx, `SELECT body, revision, set_at, set_by FROM policies WHERE revision = ?`, revision), readPolicy)
+	}
+	if errors.Is(err, sql.ErrNoRows) {
+		return row, refuse(survey.ErrNotFound, nil, "no policy has been set in this atlas")
+	}
+	if err == nil {
+		s.policy.Store(&row)
+	}
+	return row, explain("read policy", err)
 }
 
 // Policies returns every policy on record: the one in force, then the others,

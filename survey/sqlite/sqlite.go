@@ -54,7 +54,8 @@ type Store struct {
 	read  *sql.DB
 	now   func() time.Time
 
-	failing atomic.Pointer[error] // of the disk, at the last write
+	failing atomic.Pointer[error]              // of the disk, at the last write
+	policy  atomic.Pointer[Row[survey.Policy]] // read last; see PolicyInForce
 }
 
 // busyTimeout is how long a writer waits for another program's turn to end.
