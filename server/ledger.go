@@ -63,19 +63,11 @@ func (s *Server) siteLedger(ctx context.Context, after string) (ledgerView, erro
 		rows = rows[:ledgerSites]
 		v.Next = "/?" + url.Values{"after": {rows[ledgerSites-1].Item.ID}}.Encode()
 	}
-	by := make(map[string][]mark, len(rows))
+	v.Total, v.Unjudged = s.marks.count()
+	by, shown := make(map[string][]mark, len(rows)), 0
 	for _, r := range rows {
-		by[r.Item.ID] = nil
-	}
-	v.Unjudged = s.marks.within(nil, func(m *mark) {
-		v.Total++
-		if points, ok := by[m.site.id]; ok {
-			by[m.site.id] = append(points, *m)
-		}
-	})
-	shown := 0
-	for _, points := range by {
-		shown += len(points)
+		by[r.Item.ID] = s.marks.of(r.Item.ID)
+		shown += len(by[r.Item.ID])
 	}
 	for _, r := range rows {
 		one := ledgerSite{ID: r.Item.ID, Name: r.Item.Name, Code: r.Item.Code, Empty: len(by[r.Item.ID]) == 0}
@@ -167,7 +159,7 @@ func (s *Server) viewLedger(ctx context.Context, bound *orb.Bound) ledgerView {
 		tallies[m.site][m.verdict]++
 	})
 	if v.Unjudged > 0 {
-		s.marks.within(nil, func(*mark) { v.Total++ })
+		v.Total, _ = s.marks.count()
 	}
 	order := make([]*markSite, 0, len(sites))
 	for site := range sites {

@@ -2,16 +2,19 @@ package server_test
 
 import (
 	"fmt"
+	"log/slog"
 	"math/rand/v2"
 	"net/http"
 	"net/url"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/paulmach/orb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"holdfast/server"
 	"holdfast/survey"
 	"holdfast/survey/sqlite"
 )
@@ -155,6 +158,48 @@ func TestMarksFollowTheAtlas(t *testing.T) {
 
 	require.NoError(t, store.DeletePoint(t.Context(), "p-weak", author, survey.Opt[int64]{}))
 	assert.NotContains(t, verdicts(), "p-weak")
+}
+
+// TestMarksInStep changes an atlas at random and asks for the map between: it
+// is the map of a server that has just read everything.
+func TestMarksInStep(t *testing.T) {
+	s, store := fixture(t)
+	many(t, store, 60, -91.3, 44.6, 0.05)
+	ctx, rng := t.Context(), rand.New(rand.NewPCG(7, 11)) // fixed seed
+	look := func(s *server.Server) string {
+		return bodyOf(t, call(t, s, http.MethodGet, "/map/points", "")) + bodyOf(t, call(t, s, http.MethodGet, "/map/ledger?bbox=-92,44,-91,45", ""))
+	}
+	look(s)
+	for step := range 25 {
+		rows, err := store.Points(ctx, sqlite.Filter{})
+		require.NoError(t, err)
+		p := rows[rng.IntN(len(rows))].Item
+		site, err := store.Site(ctx, p.Site)
+		require.NoError(t, err)
+		switch rng.IntN(6) {
+		case 0:
+			require.NoError(t, store.DeletePoint(ctx, p.ID, author, survey.Opt[int64]{}))
+		case 1: // to another site
+			p.Site, p.Label = fmt.Sprintf("m-%05d", rng.IntN(3)), fmt.Sprint("moved ", step)
+			_, err = store.PutPoint(ctx, p, author, survey.Opt[int64]{})
+		case 2:
+			p.Position[0] += 0.001
+			_, err = store.PutPoint(ctx, p, author, survey.Opt[int64]{})
+		case 3:
+			p.ID, p.Label = fmt.Sprint("a new ", step), fmt.Sprint("new ", step)
+			_, err = store.PutPoint(ctx, p, author, survey.Opt[int64]{})
+		case 4:
+			site.Item.Name = fmt.Sprint("Renamed ", step)
+			_, err = store.PutSite(ctx, site.Item, author, survey.Opt[int64]{})
+		case 5: // bears on all
+			p.PullTests = append(p.PullTests, survey.PullTest{Rig: "1-1-1", ForceKN: 9.5, Outcome: survey.Held, At: survey.Known(now)})
+			_, err = store.PutPoint(ctx, p, author, survey.Opt[int64]{})
+		}
+		require.NoError(t, err)
+		fresh, err := server.New(server.Config{Store: store, Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler), Version: "test"})
+		require.NoError(t, err)
+		require.Equal(t, look(fresh), look(s), "step %d", step)
+	}
 }
 
 // many adds points over a square of a district, sites of twenty to each, in

@@ -1,8 +1,11 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"maps"
+	"slices"
 	"sync"
 	"time"
 
@@ -51,9 +54,11 @@ type marks struct {
 	state    sqlite.State
 	reading  int // how often the atlas was read: an answer counts when it was begun after the last that it bears on
 	judgedAt time.Time
-	all      []mark
+	all      []mark // in the order of sites and ids
 	index    map[string]int
-	left     int // not judged yet
+	sites    map[string]*markSite
+	left     int       // not judged yet
+	until    time.Time // the first of those of all; zero: none
 	busy     bool
 }
 
@@ -89,32 +94,31 @@ func (s *Server) refresh(ctx context.Context) error {
 	return nil
 }
 
-// reload reads where the points stand and keeps the verdicts that no change
-// since bears on: another policy, layer or pull test bears on all.
+// manyChanges is how many changes are worth reading every point again.
+const manyChanges = 1000
+
+// reload reads where the points stand, or only those that changed, and keeps
+// the verdicts that no change since bears on: another policy, layer or pull
+// test bears on all.
 func (s *Server) reload(ctx context.Context, state sqlite.State) error {
 	m := &s.marks
 	changes, err := s.store.ChangedSince(ctx, m.state.Revision)
 	if err != nil {
 		return err
 	}
-	places, err := s.store.Places(ctx)
+	touched := make(map[sqlite.Changed]bool, len(changes))
+	for _, c := range changes {
+		touched[c] = true
+	}
+	places, sites, err := s.placesNow(ctx, touched)
 	if err != nil {
 		return err
-	}
-	rows, err := s.store.Sites(ctx, sqlite.Filter{})
-	if err != nil {
-		return err
-	}
-	sites := make(map[string]*markSite, len(rows))
-	for _, r := range rows {
-		sites[r.Item.ID] = &markSite{r.Item.ID, r.Item.Name, r.Item.Code}
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	touched, everything := map[sqlite.Changed]bool{}, !m.loaded || state.Edition != m.state.Edition
+	everything := !m.loaded || state.Edition != m.state.Edition
 	m.reading++
-	for _, c := range changes {
-		touched[c] = true
+	for c := range touched {
 		everything = everything || c.Collection != sqlite.Sites && c.Collection != sqlite.Points
 		if i, ok := m.index[c.ID]; ok && c.Collection == sqlite.Points && m.all[i].tested {
 			everything = true
@@ -143,8 +147,57 @@ func (s *Server) reload(ctx context.Context, state sqlite.State) error {
 		}
 		index[p.ID] = i
 	}
-	m.all, m.index, m.left, m.state, m.loaded = all, index, left, state, true
+	m.all, m.index, m.sites, m.left, m.state, m.loaded = all, index, sites, left, state, true
 	return nil
+}
+
+// placesNow is where every point stands now, and the sites. What is known from
+// before is read again only where it was touched.
+func (s *Server) placesNow(ctx context.Context, touched map[sqlite.Changed]bool) ([]sqlite.Place, map[string]*markSite, error) {
+	m := &s.marks
+	if !m.loaded || len(touched) > manyChanges {
+		places, err := s.store.Places(ctx)
+		if err != nil {
+			return nil, nil, err
+		}
+		rows, err := s.store.Sites(ctx, sqlite.Filter{})
+		sites := make(map[string]*markSite, len(rows))
+		for _, r := range rows {
+			sites[r.Item.ID] = &markSite{r.Item.ID, r.Item.Name, r.Item.Code}
+		}
+		return places, sites, err
+	}
+	sites := maps.Clone(m.sites) // what is shown meanwhile is not changed
+	var ids []string
+	for c := range touched {
+		switch c.Collection {
+		case sqlite.Points:
+			ids = append(ids, c.ID)
+		case sqlite.Sites:
+			row, err := s.store.Site(ctx, c.ID)
+			if errors.Is(err, survey.ErrNotFound) {
+				delete(sites, c.ID)
+				continue
+			}
+			if err != nil {
+				return nil, nil, err
+			}
+			sites[c.ID] = &markSite{c.ID, row.Item.Name, row.Item.Code}
+		}
+	}
+	places, err := s.store.PlacesOf(ctx, ids)
+	if err != nil {
+		return nil, nil, err
+	}
+	for i := range m.all { // only whoever has the turn changes it
+		if one := &m.all[i]; !touched[sqlite.Changed{Collection: sqlite.Points, ID: one.id}] {
+			places = append(places, sqlite.Place{ID: one.id, Site: one.site.id, Label: one.label, Position: one.at, Tested: one.tested})
+		}
+	}
+	slices.SortFunc(places, func(a, b sqlite.Place) int {
+		return cmp.Or(cmp.Compare(a.Site, b.Site), cmp.Compare(a.ID, b.ID))
+	})
+	return places, sites, nil
 }
 
 // doubt forgets a verdict that may no longer be true.
@@ -159,13 +212,26 @@ func (m *marks) expire(now time.Time) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	stale := len(m.all) <= promptly && now.Sub(m.judgedAt).Abs() > fresh
+	if !stale && (m.until.IsZero() || !now.After(m.until)) {
+		return
+	}
+	m.until = time.Time{}
 	for i := range m.all {
 		one := &m.all[i]
 		if one.judged && (stale || !one.until.IsZero() && now.After(one.until)) {
 			one.doubt(m.reading)
 			m.left++
 		}
+		m.until = earlier(m.until, one.until)
 	}
+}
+
+// earlier is the first of two times, of which zero is none.
+func earlier(a, b time.Time) time.Time {
+	if a.IsZero() || !b.IsZero() && b.Before(a) {
+		return b
+	}
+	return a
 }
 
 // judge judges the sites that have points left to judge, or every point.
@@ -238,7 +304,7 @@ func (m *marks) take(j atlas.Judged, reading int) {
 		one.sector = survey.Known(best.Main.Layout.SectorDeg)
 	}
 	if until, ok := p.BuriedUtilities.Until.Get(); ok && until.After(a.AsOf) {
-		one.until = until
+		one.until, m.until = until, earlier(m.until, until)
 	}
 }
 
@@ -253,6 +319,25 @@ func (m *marks) within(b *orb.Bound, visit func(*mark)) (left int) {
 		}
 	}
 	return m.left
+}
+
+// of returns copies of the marks of a site.
+func (m *marks) of(site string) []mark {
+	m.mu.RLock()
+	defer m.mu.RUnlock()
+	from, _ := slices.BinarySearchFunc(m.all, site, func(one mark, site string) int { return cmp.Compare(one.site.id, site) })
+	to := from
+	for to < len(m.all) && m.all[to].site.id == site {
+		to++
+	}
+	return slices.Clone(m.all[from:to])
+}
+
+// count is how many marks there are, and how many are not judged yet.
+func (m *marks) count() (all, left int) {
+	m.mu.RLock()
+	defer m.mu.RUnlock()
+	return len(m.all), m.left
 }
 
 // inside tells whether a place lies in a bound, which may cross the 180°
