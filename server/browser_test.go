@@ -38,11 +38,17 @@ type tab struct {
 
 func newTab(t *testing.T, origin string) *tab {
 	t.Helper()
+	return newTabFor(t, origin, 3*time.Minute)
+}
+
+// newTabFor opens a tab that may be used for so long.
+func newTabFor(t *testing.T, origin string, most time.Duration) *tab {
+	t.Helper()
 	path := tool(t, "chromium")
 	options := append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
-	ctx, stop := context.WithTimeout(t.Context(), 3*time.Minute)
+	ctx, stop := context.WithTimeout(t.Context(), most)
 	t.Cleanup(stop)
 	ctx, stop = chromedp.NewExecAllocator(ctx, options...)
 	t.Cleanup(stop)
@@ -102,7 +108,7 @@ func (b *tab) do(t *testing.T, actions ...chromedp.Action[chromedp.Void]) {
 
 func (b *tab) open(t *testing.T, path string) {
 	t.Helper()
-	if strings.HasPrefix(path, "/") {
+	if strings.HasPrefix(path, "/") { // else it is elsewhere
 		path = b.origin + path
 	}
 	b.do(t, chromedp.Navigate(path))
@@ -272,6 +278,13 @@ func district(t *testing.T) *tab {
 // invented serves the invented district.
 func invented(t *testing.T) string {
 	t.Helper()
+	web := httptest.NewServer(inventedServer(t))
+	t.Cleanup(web.Close)
+	return web.URL
+}
+
+func inventedServer(t *testing.T) *server.Server {
+	t.Helper()
 	policy, err := survey.ParsePolicy(data.DefaultPolicy)
 	require.NoError(t, err)
 	clock := func() time.Time { return now }
@@ -281,9 +294,7 @@ func invented(t *testing.T) string {
 	require.NoError(t, demo.Fill(t.Context(), store, data.Demo, now))
 	s, err := server.New(server.Config{Store: store, Now: clock, Demo: true, Version: "test", Log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelWarn}))})
 	require.NoError(t, err)
-	web := httptest.NewServer(s)
-	t.Cleanup(web.Close)
-	return web.URL
+	return s
 }
 
 // TestLook takes pictures of the pages at three widths by day and night when

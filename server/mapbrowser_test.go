@@ -9,18 +9,14 @@ import (
 	"image/color"
 	"image/draw"
 	"image/png"
-	"math"
 	"net/http/httptest"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strconv"
 	"testing"
-	"time"
 
 	permit "github.com/chromedp/cdproto/browser"
 	"github.com/chromedp/cdproto/emulation"
-	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -174,56 +170,6 @@ func TestHereNamesLayers(t *testing.T) {
 	// The same by keys alone: Enter on the map asks for its middle.
 	b.do(t, chromedp.Focus("#map"), chromedp.KeyEvent(kb.Enter))
 	b.until(t, `!document.querySelector('#card').hidden && document.querySelector('#card').textContent.includes('Gas main')`)
-	b.clean(t)
-}
-
-// TestPanManyPoints drags a map of very many points about and counts frames;
-// how many a second it reports, and asserts only that the map keeps up with
-// the view and that every verdict is found in the end. HOLDFAST_POINTS sets
-// how many points there are.
-func TestPanManyPoints(t *testing.T) {
-	n := 3000 // more than are judged while a request waits
-	if text := os.Getenv("HOLDFAST_POINTS"); text != "" {
-		var err error
-		n, err = strconv.Atoi(text)
-		require.NoError(t, err)
-	}
-	s, store := fixture(t)
-	many(t, store, n, -91.6, 44.3, 0.8)
-	web := httptest.NewServer(s)
-	t.Cleanup(web.Close)
-	b := newTab(t, web.URL)
-	b.do(t, chromedp.EmulateViewport(1440, 900))
-	b.open(t, "/")
-	b.until(t, mapReadyAt)
-	t.Logf("%d points: first map after %.0f ms", n, eval[float64](t, b, `performance.now()`))
-	require.Eventually(t, func() bool {
-		return eval[int](t, b, `fetch('/map/points?bbox=-92,44,-91,45').then((r) => r.json()).then((d) => d.unjudged)`) == 0
-	}, 3*time.Minute, 200*time.Millisecond, "verdicts are still missing")
-	b.until(t, `!document.querySelector('#unjudged')`)
-	b.shoot(t, "many")
-
-	for _, view := range []string{"/#9.5/44.70000/-91.20000", "/#12.5/44.60000/-91.25000", "/#15.5/44.65130/-91.20450"} {
-		b.open(t, "/about")
-		b.open(t, view)
-		b.until(t, mapReadyAt)
-		x, y := b.middle(t, "#map")
-		eval[bool](t, b, `(() => { window.frames_ = []; const tick = (at) => { window.frames_.push(at); window.ticking = requestAnimationFrame(tick) }; requestAnimationFrame(tick); return true })()`)
-		press := func(kind input.DispatchMouseEventType, dx, dy float64) {
-			_, err := chromedp.Call(b, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: kind, X: x + dx, Y: y + dy, Button: input.MouseButtonLeft, Buttons: 1, ClickCount: 1})
-			require.NoError(t, err)
-		}
-		press(input.DispatchMouseEventTypeMousePressed, 0, 0)
-		for i := range 90 {
-			press(input.DispatchMouseEventTypeMouseMoved, 3*float64(i)*math.Cos(float64(i)/15), 2*float64(i)*math.Sin(float64(i)/15))
-		}
-		press(input.DispatchMouseEventTypeMouseReleased, 0, 0)
-		stats := eval[[]float64](t, b, `(() => { cancelAnimationFrame(window.ticking); const f = window.frames_; const gaps = f.slice(1).map((v, i) => v - f[i]).sort((a, b) => a - b);
-			return [1000 * gaps.length / (f.at(-1) - f[0]), gaps[Math.floor(gaps.length * 0.95)], gaps.at(-1)] })()`)
-		require.NotEmpty(t, stats)
-		t.Logf("%s: %.0f frames/s, 95 of 100 within %.0f ms, longest %.0f ms", view, stats[0], stats[1], stats[2])
-		b.until(t, mapReadyAt+` && document.querySelectorAll('#ledger li').length > 0`)
-	}
 	b.clean(t)
 }
 
