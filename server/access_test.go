@@ -35,6 +35,7 @@ var rights = map[string]string{
 	"GET /map/points":                      reads,
 	"GET /map/grid":                        reads,
 	"GET /map/base/{z}/{x}/{y}":            reads,
+	"GET /map/tiles/{matrix}/{row}/{col}":  reads,
 	"GET /map/casualty":                    reads,
 	"GET /map/coverage":                    reads,
 	"GET /map/here":                        reads,

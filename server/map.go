@@ -29,13 +29,14 @@ type mapPage struct {
 	Layers   []survey.Layer
 	Base     *baseView
 	Bounds   string // west,south,east,north
+	Whole    bool   // within the bounds lies everything that there is, and the ledger lists it
 	At       string // lon,lat to open on
 }
 
 // mapModules are the scripts of the map, named in the page so that they come
 // all at once instead of one after the other.
 var mapModules = []string{
-	"js/ink.js", "js/layers.js", "js/points.js", "js/ledger.js", "js/casualty.js", "js/measure.js", "js/reach.js",
+	"js/map.js", "js/ink.js", "js/layers.js", "js/points.js", "js/ledger.js", "js/casualty.js", "js/measure.js", "js/reach.js",
 	"js/state.js", "js/view.js", "js/part.js", "js/roles.js", "js/symbol.js",
 }
 
@@ -93,6 +94,7 @@ func (s *Server) mapBody(ctx context.Context, q url.Values) (p mapPage, err erro
 			p.At = at.LonLat()
 		}
 	}
+	p.Whole = q.Get("site") == "" && q.Get("after") == "" && p.Search.Bounds == "" && p.Ledger.Next == ""
 	p.Base = s.baseView()
 	return p, nil
 }

@@ -23,8 +23,9 @@ func filled(route string) string {
 		"/map/grid": "?bbox=-91.21,44.64,-91.19,44.66", "/map/points": "?bbox=-91.21,44.64,-91.19,44.66", "/api/convert": "?position=44.65,-91.2",
 		"/map/ledger": "?bbox=-91.21,44.64,-91.19,44.66", "/map/here": "?at=-91.2057,44.6510&within_m=20", "/map/zones": "?bbox=-91.21,44.64,-91.19,44.66",
 		"/map/casualty": "?casualty=44.6511,-91.2044", "/map/measure": "?measure=44.65,-91.2%3B44.66,-91.2", "/map/print": "?bbox=-91.21,44.64,-91.19,44.66&casualty=44.6511,-91.2044",
-		"/api/near":      "?lon=-91.2045&lat=44.6513&rope_m=60",
-		"/layers/export": "?collection=points&format=csv",
+		"/map/tiles/{matrix}/{row}/{col}": "?layers=river,gas",
+		"/api/near":                       "?lon=-91.2045&lat=44.6513&rope_m=60",
+		"/layers/export":                  "?collection=points&format=csv",
 	}[route]
 	if target != "/" {
 		target = strings.TrimSuffix(target, "/")

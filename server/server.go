@@ -149,6 +149,7 @@ func (s *Server) routes() chi.Router {
 	r.Get("/map/reaches", s.handleReaches)
 	r.Get("/map/zones", s.handleZones)
 	r.Get("/map/print", s.handleMapPrint)
+	r.Get("/map/tiles/{matrix}/{row}/{col}", s.handleMapTile)
 	r.Get("/map/base/{z}/{x}/{y}", s.handleBase)
 	r.Get("/sites/{id}", s.handleSite)
 	r.Get("/sites/{id}/sheet", s.handleSheet)

@@ -186,11 +186,15 @@ func (s *Server) handleTile(w http.ResponseWriter, r *http.Request) {
 	if s.unchanged(w, r, typeTile) {
 		return
 	}
-	b, err := s.tile(r.Context(), c, at, fields)
+	b, err := s.tile(r.Context(), c.ID, at, fields)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
+	s.writeTile(w, r, b)
+}
+
+func (s *Server) writeTile(w http.ResponseWriter, r *http.Request, b []byte) {
 	if len(b) == 0 {
 		w.WriteHeader(http.StatusNoContent)
 		return
@@ -204,12 +208,12 @@ func (s *Server) handleTile(w http.ResponseWriter, r *http.Request) {
 }
 
 // tile encodes one tile of a collection.
-func (s *Server) tile(ctx context.Context, c collection, at maptile.Tile, fields []field) ([]byte, error) {
-	found, err := s.store.Within(ctx, c.ID, tile.Reach(at), tileFeatures)
+func (s *Server) tile(ctx context.Context, collection string, at maptile.Tile, fields []field) ([]byte, error) {
+	found, err := s.store.Within(ctx, collection, tile.Reach(at), tileFeatures)
 	if err != nil {
 		return nil, err
 	}
-	layer := tile.Layer{Name: c.ID, Features: make([]tile.Feature, len(found))}
+	layer := tile.Layer{Name: collection, Features: make([]tile.Feature, len(found))}
 	for i, f := range found {
 		one := &layer.Features[i]
 		one.Geometry = f.Geometry.Geometry

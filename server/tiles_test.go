@@ -61,6 +61,39 @@ func TestTileAnswers(t *testing.T) {
 	assert.Contains(t, bodyOf(t, changed), "another")
 }
 
+// TestMapTile: a tile of several layers is the tiles of each in one, of those
+// asked for that are there.
+func TestMapTile(t *testing.T) {
+	s, _ := fixture(t)
+	const at = "13/2958/2020"
+	layer := func(id string) string {
+		return bodyOf(t, call(t, s, http.MethodGet, "/api/collections/"+id+"/tiles/WebMercatorQuad/"+at+"?properties=", ""))
+	}
+	river, gas := layer("river"), layer("gas")
+	require.NotEmpty(t, river)
+	require.NotEmpty(t, gas)
+	// "Embedded message fields are merged" and repeated ones concatenated when
+	// encoded messages are (Protocol Buffers, Encoding, "Last One Wins").
+	for asked, want := range map[string][]string{"river": {river}, "gas,river": {gas, river}, "river,gas,gone": {gas, river}} {
+		res := call(t, s, http.MethodGet, "/map/tiles/"+at+"?layers="+asked, "")
+		require.Equal(t, http.StatusOK, res.StatusCode, asked)
+		assert.Equal(t, "application/vnd.mapbox-vector-tile", res.Header.Get("Content-Type"))
+		body, size := bodyOf(t, res), 0
+		for _, one := range want {
+			assert.Contains(t, body, one, asked)
+			size += len(one)
+		}
+		assert.Len(t, body, size, asked)
+		assert.Equal(t, http.StatusNotModified, call(t, s, http.MethodGet, "/map/tiles/"+at+"?layers="+asked, "", "If-None-Match: "+res.Header.Get("ETag")).StatusCode)
+	}
+	for target, code := range map[string]int{
+		at + "?layers=": 204, at: 204, at + "?layers=gone": 204, "13/2958/2010?layers=river,gas": 204,
+		"1/2/0?layers=river": 404, at + "?layers=river&zoom=1": 400, "25/0/0": 404,
+	} {
+		assert.Equal(t, code, call(t, s, http.MethodGet, "/map/tiles/"+target, "").StatusCode, target)
+	}
+}
+
 // TestTilesets follows the links from a collection to a tile.
 func TestTilesets(t *testing.T) {
 	s, _ := fixture(t)

@@ -6,16 +6,11 @@ import { features } from './part.js';
 const near = 160; // metres of the projection per pixel beyond which layers are not drawn
 const zonesNear = 6; // and their zones
 
-/** A layer of the atlas, as vector tiles of shapes alone. */
-function vectorLayer(id, role, ink) {
+/** Every layer of the atlas in one set of vector tiles, of shapes alone: one picture to move, not one for each. */
+function tileLayer(style) {
   return new VectorTileLayer({
-    source: new VectorTileSource({
-      format: new MVT(),
-      maxZoom: 17,
-      tileSize: 512,
-      url: `/api/collections/${encodeURIComponent(id)}/tiles/WebMercatorQuad/{z}/{y}/{x}?properties=`,
-    }),
-    style: roleStyle(role, ink()),
+    source: new VectorTileSource({ format: new MVT(), maxZoom: 17, tileSize: 512 }),
+    style,
     maxResolution: near,
     preload: 0,
   });
@@ -29,7 +24,10 @@ function vectorLayer(id, role, ink) {
  */
 export function groundLayers(box, ink, told) {
   const toggles = [...document.querySelectorAll('input[data-layer]')].sort((a, b) => order.indexOf(a.dataset.role) - order.indexOf(b.dataset.role));
-  const data = toggles.map((toggle) => ({ id: toggle.dataset.layer, role: toggle.dataset.role, toggle, layer: vectorLayer(toggle.dataset.layer, toggle.dataset.role, ink) }));
+  const data = toggles.map((toggle) => ({ id: toggle.dataset.layer, role: toggle.dataset.role, toggle }));
+  const loaded = new Set();
+  let styles = new Map(); // of the layers that are switched on
+  const tiles = tileLayer((f) => styles.get(f.get('layer')));
 
   const zones = viewSource((bbox) => `/map/zones?bbox=${bbox}`, told);
   const zoneLayer = new VectorLayer({
@@ -63,7 +61,14 @@ export function groundLayers(box, ink, told) {
   ];
   const all = [...data, ...others];
   const apply = () => {
-    for (const l of all) l.layer.setVisible(l.toggle.checked);
+    for (const l of others) l.layer.setVisible(l.toggle.checked);
+    const on = data.filter((l) => l.toggle.checked);
+    styles = new Map(on.map((l) => [l.id, roleStyle(l.role, ink())]));
+    if (on.some((l) => !loaded.has(l.id))) {
+      for (const l of on) loaded.add(l.id);
+      tiles.getSource().setUrl(`/map/tiles/{z}/{y}/{x}?layers=${[...loaded].join(',')}`);
+    }
+    tiles.changed();
     zoneLayer.changed();
   };
   for (const l of all)
@@ -74,15 +79,14 @@ export function groundLayers(box, ink, told) {
 
   function paint() {
     const colours = ink();
-    for (const d of data) d.layer.setStyle(roleStyle(d.role, colours));
     grid.setStyle(gridStyle(colours));
-    zoneLayer.changed();
+    apply();
     for (const canvas of document.querySelectorAll('canvas[data-swatch]')) swatch(canvas, canvas.dataset.swatch, colours);
   }
   paint();
 
   return {
-    layers: [...(base ? [base] : []), zoneLayer, grid, ...data.map((d) => d.layer)],
+    layers: [...(base ? [base] : []), zoneLayer, grid, tiles],
     paint,
     /** The ids of what is switched on; switching by such a list. */
     on: () => all.filter((l) => l.toggle.checked).map((l) => l.id),
@@ -90,7 +94,6 @@ export function groundLayers(box, ink, told) {
       for (const l of all) l.toggle.checked = ids.includes(l.id);
       apply();
     },
-    apply,
     async show(extent, zoom, resolution, lat) {
       stretch = 1 / Math.cos((lat * Math.PI) / 180);
       if (resolution <= zonesNear) zones.show(extent, zoom);

@@ -29,14 +29,16 @@ export function ledger(place, attend, failed) {
     }
   }
 
-  async function show(bbox, again = false) {
+  /** @param {boolean} whole  everything is in view, as the page lists it when it comes */
+  async function show(bbox, whole, again = false) {
     if (bbox === shown && !again) return;
+    if (whole && !shown && !place.querySelector('#unjudged')) return;
     shown = bbox;
     clearTimeout(waiting);
     try {
       if (!(await put(place, `/map/ledger?bbox=${bbox}`))) return;
       mark(false);
-      if (place.querySelector('#unjudged')) waiting = setTimeout(() => show(bbox, true), 3000);
+      if (place.querySelector('#unjudged')) waiting = setTimeout(() => show(bbox, whole, true), 3000);
     } catch (err) {
       failed(err);
     }

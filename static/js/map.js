@@ -90,7 +90,6 @@ function open() {
     view.fit(transformExtent(lonLat(box.dataset.bounds), 'EPSG:4326', 'EPSG:3857'), { size: map.getSize(), padding: [60, 60, 60, 60], maxZoom: 18 });
   }
 }
-ground.apply();
 if (box.dataset.at && !document.getElementById('casualty').dataset.at) found.getSource().addFeature(new Feature(new Point(fromLonLat(lonLat(box.dataset.at)))));
 open();
 window.addEventListener('hashchange', open);
@@ -106,6 +105,13 @@ const place = document.getElementById('place');
 const print = document.getElementById('print-view');
 let asking = null;
 
+/** Whether everything that there is lies in a view. */
+function whole(bbox) {
+  const [w, s, e, n] = lonLat(bbox);
+  const [west, south, east, north] = lonLat(box.dataset.bounds);
+  return 'whole' in box.dataset && w <= west && s <= south && e >= east && n >= north;
+}
+
 /** Brings everything in step with where the map has come to rest. */
 async function settle() {
   const extent = view.calculateExtent(map.getSize());
@@ -118,7 +124,7 @@ async function settle() {
   points.view.show(extent, zoom);
   banks.show(extent, zoom);
   ground.show(extent, zoom, view.getResolution(), lat);
-  list.show(bbox);
+  list.show(bbox, whole(bbox));
   asking?.abort();
   asking = new AbortController();
   try {

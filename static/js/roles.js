@@ -41,9 +41,10 @@ const fills = { water: 'water', building: 'building' };
 export function roleStyle(role, ink) {
   const lines = strokes(role, ink);
   const dot = lines[0].color;
+  const zIndex = order.indexOf(role);
   return [
-    ...lines.map((l, i) => new Style({ stroke: new Stroke(l), fill: i === 0 && fills[role] ? new Fill({ color: ink[fills[role]] }) : undefined })),
-    new Style({ image: new Circle({ radius: 4, fill: new Fill({ color: ink.paper }), stroke: new Stroke({ color: dot, width: 2 }) }) }),
+    ...lines.map((l, i) => new Style({ zIndex, stroke: new Stroke(l), fill: i === 0 && fills[role] ? new Fill({ color: ink[fills[role]] }) : undefined })),
+    new Style({ zIndex, image: new Circle({ radius: 4, fill: new Fill({ color: ink.paper }), stroke: new Stroke({ color: dot, width: 2 }) }) }),
   ];
 }
 
