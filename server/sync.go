@@ -95,16 +95,16 @@ func (s *Server) handleTakeParcel(w http.ResponseWriter, r *http.Request) {
 	s.answer(w, r, taken, err)
 }
 
-// mayBring asks for the leave that layers need beside stationWrites. A token
-// has one role and that of a station is a lead's, so what counts is whether
-// its account may bring in layers.
-func mayBring(ctx context.Context) func(sqlite.Revision) error {
+// mayBring asks for the leave that layers and mappings need beside
+// stationWrites. A token has one role and that of a station is a lead's, so what
+// counts is whether its account may bring in layers.
+func mayBring(ctx context.Context) func(collection string) error {
 	allowed := may(ctx, survey.Load) || visitorOf(ctx).person.Leave().Has(survey.Load)
-	return func(r sqlite.Revision) error {
-		if r.Collection != sqlite.Layers || allowed {
+	return func(collection string) error {
+		if allowed || collection != sqlite.Layers && collection != sqlite.Mappings {
 			return nil
 		}
-		return status(http.StatusForbidden, "a layer comes with it, and your account may not bring in layers: send with the token of somebody who is %s and lead", survey.GIS)
+		return fmt.Errorf("your account may not bring in layers: sync with the token of somebody who is %s and lead", survey.GIS)
 	}
 }
 

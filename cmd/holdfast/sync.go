@@ -29,8 +29,10 @@ Brings two atlases that were written apart to the same state, both ways. It may
 break off anywhere, be repeated, and run in any order between any number of
 stations. Edits that do not touch are merged; where they do, both versions are
 kept and listed until a person chooses. An atlas that is not there yet is made
-from the other. A server with accounts wants the token of a lead; where layers
-were changed here, of a lead whose account has the role gis too.`
+from the other. A server with accounts wants the token of a lead. Layers and
+mappings that were changed here go there by that of a lead whose account has
+the role gis too; with another they are left out and named, and all else goes.
+Accounts, keys and sign-ins stay where they are.`
 }
 
 func (c *syncCmd) Run(ctx context.Context, g *globals, s *streams) error {
@@ -78,6 +80,9 @@ func printSync(w io.Writer, sum stations.Summary, open []sqlite.Conflict, shared
 	fmt.Fprintf(w, "%d revisions sent, %d received; %d layers and photos brought.\n", sum.Sent, sum.Received, sum.Contents)
 	if sum.Lacking > 0 {
 		fmt.Fprintf(w, "%d layers or photos are spoken of and neither side has them.\n", sum.Lacking)
+	}
+	for _, l := range sum.LeftOut {
+		fmt.Fprintf(w, "Left out: what changed in %s %s; %s. It stays here, and goes along when such a person syncs.\n", strings.TrimSuffix(l.Collection, "s"), shortened(l.ID), l.Why)
 	}
 	for _, c := range shared {
 		names := make([]string, len(c.Sites))

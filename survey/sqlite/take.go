@@ -16,7 +16,15 @@ import (
 
 // Taken says what became of a parcel.
 type Taken struct {
-	New int `json:"new"` // revisions that were not here yet
+	New     int    `json:"new"`                // revisions that were not here yet
+	LeftOut []Left `json:"left_out,omitempty"` // what who brought it may not bring
+}
+
+// Left is an item of which revisions were left out, and why.
+type Left struct {
+	Collection string `json:"collection"`
+	ID         string `json:"id"`
+	Why        string `json:"why"`
 }
 
 // Take adds a piece of another atlas's history to this one, all of it or
@@ -24,12 +32,13 @@ type Taken struct {
 // are passed over, so that a parcel may come twice and in pieces. The revisions
 // keep who made them and when; the log names who brought them.
 func (s *Store) Take(ctx context.Context, p Parcel, a Author) (Taken, error) {
-	return s.TakeWhere(ctx, p, a, func(Revision) error { return nil })
+	return s.TakeWhere(ctx, p, a, func(string) error { return nil })
 }
 
-// TakeWhere is Take for who may not bring everything: it refuses the parcel
-// when may gives an error for a revision that is new here.
-func (s *Store) TakeWhere(ctx context.Context, p Parcel, a Author, may func(Revision) error) (Taken, error) {
+// TakeWhere is Take for who may not bring everything: new revisions of a
+// collection for which may gives an error are left out. The parcel does not
+// count as taken in then, so that they come again until somebody may.
+func (s *Store) TakeWhere(ctx context.Context, p Parcel, a Author, may func(collection string) error) (Taken, error) {
 	var out Taken
 	if p.Format != ExchangeFormat {
 		return out, survey.Invalid("/format", "is %d; this version of the program exchanges format %d: bring both stations to the same version", p.Format, ExchangeFormat)
@@ -59,6 +68,9 @@ func (s *Store) TakeWhere(ctx context.Context, p Parcel, a Author, may func(Revi
 			if err := t.tell(map[string]any{"from": p.Atlas, "revisions": out.New}); err != nil {
 				return err
 			}
+		}
+		if out.LeftOut = x.left; out.LeftOut != nil {
+			return nil
 		}
 		return t.advance(ctx, p)
 	})
@@ -96,7 +108,8 @@ func (t *tx) advance(ctx context.Context, p Parcel) error {
 // taking is a parcel being taken in.
 type taking struct {
 	*tx
-	may     func(Revision) error
+	may     func(collection string) error
+	left    []Left
 	touched map[string]*touched
 	order   []string
 }
@@ -119,6 +132,13 @@ func (x *taking) revision(ctx context.Context, s Sent) (bool, error) {
 	if err := x.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM chain WHERE hash = ?)`, hash[:]).Scan(&known); err != nil || known {
 		return false, err
 	}
+	if why := x.may(r.Collection); why != nil {
+		one := Left{r.Collection, r.ID, why.Error()}
+		if !slices.Contains(x.left, one) {
+			x.left = append(x.left, one)
+		}
+		return false, nil
+	}
 	heads, err := x.heads(ctx, r.Collection, r.ID)
 	if err != nil {
 		return false, err
@@ -128,9 +148,6 @@ func (x *taking) revision(ctx context.Context, s Sent) (bool, error) {
 		return false, err
 	}
 	if r.Verb, err = verbOf(s, r); err != nil {
-		return false, err
-	}
-	if err := x.may(r); err != nil {
 		return false, err
 	}
 	if r.Number, err = x.append(ctx, r, s.On); err != nil {

@@ -9,6 +9,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 
 	"holdfast/survey/sqlite"
 )
@@ -40,6 +41,8 @@ type Summary struct {
 	Sent     int    `json:"sent"`
 	Contents int    `json:"contents"` // layers and photos, either way
 	Lacking  int    `json:"lacking"`  // contents that neither side has
+
+	LeftOut []sqlite.Left `json:"left_out,omitempty"` // what may not be sent there
 }
 
 // Exchange brings both to the same history: first what is new here goes there,
@@ -62,14 +65,14 @@ func Exchange(ctx context.Context, here, there Atlas, each func(Summary)) (Summa
 		return s, fmt.Errorf("the other atlas exchanges in format %d and this one in %d: bring both to the same version of the program", other.Format, own.Format)
 	}
 	s.With = other.Atlas
-	if s.Sent, err = pass(ctx, here, there, other.Taken, func(n int) { s.Sent = n; each(s) }); err != nil {
+	if s.Sent, s.LeftOut, err = pass(ctx, here, there, other.Taken, func(n int) { s.Sent = n; each(s) }); err != nil {
 		return s, fmt.Errorf("send: %w", err)
 	}
 	mine, err := here.Standing(ctx, other.Atlas)
 	if err != nil {
 		return s, err
 	}
-	if s.Received, err = pass(ctx, there, here, mine.Taken, func(n int) { s.Received = n; each(s) }); err != nil {
+	if s.Received, _, err = pass(ctx, there, here, mine.Taken, func(n int) { s.Received = n; each(s) }); err != nil {
 		return s, fmt.Errorf("receive: %w", err)
 	}
 	// What was put in order here, like a site that was taken out under a point,
@@ -77,7 +80,7 @@ func Exchange(ctx context.Context, here, there Atlas, each func(Summary)) (Summa
 	if other, err = there.Standing(ctx, own.Atlas); err != nil {
 		return s, err
 	}
-	if _, err := pass(ctx, here, there, other.Taken, func(int) {}); err != nil {
+	if _, _, err := pass(ctx, here, there, other.Taken, func(int) {}); err != nil {
 		return s, fmt.Errorf("send: %w", err)
 	}
 	if err := contents(ctx, there, here, &s, each); err != nil {
@@ -87,25 +90,29 @@ func Exchange(ctx context.Context, here, there Atlas, each func(Summary)) (Summa
 }
 
 // pass hands the history of one atlas after a mark to another, leaving out what
-// is there, and returns how many revisions were new.
-func pass(ctx context.Context, from, to Atlas, mark sqlite.Mark, each func(int)) (int, error) {
-	fresh := 0
+// is there, and returns how many revisions were new and what may not be sent.
+func pass(ctx context.Context, from, to Atlas, mark sqlite.Mark, each func(int)) (fresh int, left []sqlite.Left, err error) {
 	for {
 		p, err := from.Parcel(ctx, mark)
 		if err != nil {
-			return fresh, err
+			return fresh, left, err
 		}
 		if p.To == p.From {
-			return fresh, nil
+			return fresh, left, nil
 		}
 		if p.Revisions, err = lacking(ctx, to, p.Revisions); err != nil {
-			return fresh, err
+			return fresh, left, err
 		}
 		taken, err := to.Take(ctx, p)
 		if err != nil {
-			return fresh, err
+			return fresh, left, err
 		}
 		fresh += taken.New
+		for _, one := range taken.LeftOut {
+			if !slices.Contains(left, one) {
+				left = append(left, one)
+			}
+		}
 		each(fresh)
 		mark = p.To
 	}

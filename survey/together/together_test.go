@@ -240,3 +240,54 @@ func TestDial(t *testing.T) {
 	_, err = r.Standing(t.Context(), "x")
 	assert.ErrorIs(t, err, survey.ErrNotFound)
 }
+
+// lead is an atlas that takes all but layers and mappings, as a server does from
+// a lead who may not bring them in.
+type lead struct{ together.Local }
+
+func (l lead) Take(ctx context.Context, p sqlite.Parcel) (sqlite.Taken, error) {
+	return l.Atlas.TakeWhere(ctx, p, crew, func(collection string) error {
+		if collection == sqlite.Layers || collection == sqlite.Mappings {
+			return errors.New("you may not")
+		}
+		return nil
+	})
+}
+
+// What one may not bring is left out and named each time, all else goes on, and
+// both are the same as soon as somebody may.
+func TestLeftOutUntilSomebodyMay(t *testing.T) {
+	hq, laptop := atlas(t), atlas(t)
+	fill(t, laptop)
+	after, err := laptop.PutPoint(t.Context(), point("after the layers"), crew, anyRev)
+	require.NoError(t, err)
+	for sent := range 2 {
+		sum, err := together.Exchange(t.Context(), local(laptop), lead{local(hq)}, nil)
+		require.NoError(t, err)
+		assert.Equal(t, []sqlite.Left{{Collection: sqlite.Layers, ID: "gas", Why: "you may not"}, {Collection: sqlite.Layers, ID: "ground", Why: "you may not"}}, sum.LeftOut)
+		assert.Equal(t, []int{1203, 0}[sent], sum.Sent)
+		row, err := hq.Point(t.Context(), after.Item.ID)
+		require.NoError(t, err)
+		assert.Equal(t, after.Item, row.Item)
+		_, err = hq.Photo(t.Context(), "f1")
+		require.NoError(t, err)
+		_, err = hq.Layer(t.Context(), "gas")
+		require.ErrorIs(t, err, survey.ErrNotFound)
+		sound(t, hq)
+	}
+	sum, err := together.Exchange(t.Context(), local(laptop), local(hq), nil)
+	require.NoError(t, err)
+	assert.Empty(t, sum.LeftOut)
+	assert.Equal(t, 2, sum.Sent)
+	for _, id := range []string{"gas", "ground"} {
+		want, err := laptop.Layer(t.Context(), id)
+		require.NoError(t, err)
+		got, err := hq.Layer(t.Context(), id)
+		require.NoError(t, err)
+		assert.Equal(t, want, got)
+	}
+	sound(t, hq)
+	again, err := together.Exchange(t.Context(), local(laptop), lead{local(hq)}, nil)
+	require.NoError(t, err)
+	assert.Equal(t, together.Summary{With: again.With}, again)
+}
