@@ -55,7 +55,7 @@ func parsePoint(f geojson.Feature) (Point, error) {
 	if len(f.Geometry.Z) == 1 && !math.IsNaN(f.Geometry.Z[0]) {
 		p.ElevationM = Known(geo.Length(f.Geometry.Z[0]))
 	}
-	decode(&c, "/properties", f.Properties, reflect.ValueOf(&p).Elem())
+	decodeNoun(&c, "/properties", f.Properties, &p)
 	return p, c.err()
 }
 
@@ -63,7 +63,7 @@ func parsePoint(f geojson.Feature) (Point, error) {
 func ParseSite(f geojson.Feature) (Site, error) {
 	s := Site{ID: f.ID, Geometry: f.Geometry.Geometry, Heights: f.Geometry.Z}
 	var c checker
-	decode(&c, "/properties", f.Properties, reflect.ValueOf(&s).Elem())
+	decodeNoun(&c, "/properties", f.Properties, &s)
 	if err := c.err(); err != nil {
 		return s, err
 	}

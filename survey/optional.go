@@ -23,6 +23,12 @@ func (o Opt[T]) Get() (T, bool) { return o.value, o.known }
 // Known tells whether a value was recorded.
 func (o Opt[T]) Known() bool { return o.known }
 
+// hold makes the value known and returns where it is, for whoever reads it.
+func (o *Opt[T]) hold() any {
+	o.known = true
+	return &o.value
+}
+
 // IsZero tells whether the value is unknown; encoding/json's omitzero asks it.
 func (o Opt[T]) IsZero() bool { return !o.known }
 

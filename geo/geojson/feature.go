@@ -25,7 +25,7 @@ type Feature struct {
 
 // MarshalJSON writes the Feature.
 func (f Feature) MarshalJSON() ([]byte, error) {
-	b := []byte(`{"type":"Feature"`)
+	b := append(make([]byte, 0, len(f.Properties)+len(f.ID)+128), `{"type":"Feature"`...)
 	if f.ID != "" {
 		b = append(b, `,"id":`...)
 		if f.NumericID {

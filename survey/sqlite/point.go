@@ -59,7 +59,7 @@ func pointItem(p survey.Point) (item, error) {
 	if err != nil {
 		return item{}, err
 	}
-	body, err := json.Marshal(f)
+	body, err := f.MarshalJSON() // compact as it is
 	if err != nil {
 		return item{}, fmt.Errorf("write point %s: %w", p.Label, err)
 	}
