@@ -1,7 +1,6 @@
 package exchange
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"reflect"
@@ -17,6 +16,7 @@ import (
 type List struct {
 	Property string // dotted, as in ground.tests
 	Fields   []vector.Field
+	parts    *flattener
 }
 
 // SiteLists are the lists of sites.
@@ -37,7 +37,7 @@ func listsOf(prefix string, t reflect.Type) []List {
 		case !leaf:
 			out = append(out, listsOf(prefix+key+".", of)...)
 		case kind == listCell:
-			out = append(out, List{prefix + key, rowFields(of.Elem())})
+			out = append(out, List{prefix + key, rowFields(of.Elem()), newFlattener()})
 		}
 	}
 	return out
@@ -67,7 +67,7 @@ func (l List) Rows(r *vector.Record) ([]vector.Properties, error) {
 	if !is {
 		return nil, nil
 	}
-	d := jsontext.NewDecoder(bytes.NewReader(raw))
+	d := l.parts.read(raw)
 	if d.PeekKind() != '[' {
 		return nil, nil
 	}
@@ -76,7 +76,7 @@ func (l List) Rows(r *vector.Record) ([]vector.Properties, error) {
 	}
 	var rows []vector.Properties
 	for d.PeekKind() != ']' {
-		row, err := readMember(d)
+		row, err := l.readMember(d)
 		if err != nil {
 			return nil, fmt.Errorf("read %s: %w", l.Property, err)
 		}
@@ -86,9 +86,9 @@ func (l List) Rows(r *vector.Record) ([]vector.Properties, error) {
 }
 
 // readMember reads one thing of a list, an object by its members.
-func readMember(d *jsontext.Decoder) (vector.Properties, error) {
+func (l List) readMember(d *jsontext.Decoder) (vector.Properties, error) {
 	if d.PeekKind() == '{' {
-		return appendObject(nil, d, "", true)
+		return l.parts.object(nil, d, "", true)
 	}
 	v, err := d.ReadValue()
 	if err != nil {

@@ -48,11 +48,12 @@ func recordsFrom(all iter.Seq2[geojson.Feature, error], s *schema, flatten bool)
 	return func(yield func(vector.Record) bool) {
 		n := 0
 		ranks := map[string]int{} // of the properties that have come
+		parts := newFlattener()
 		for f, err := range all {
 			n++
 			r := vector.Record{Number: n, ID: f.ID, NumericID: f.NumericID, Geometry: f.Geometry, Err: err}
 			if err == nil {
-				r.Properties, r.Err = propertiesFrom(f, s, ranks, flatten)
+				r.Properties, r.Err = propertiesFrom(f, s, ranks, parts, flatten)
 			}
 			if !yield(r) {
 				return
@@ -63,12 +64,11 @@ func recordsFrom(all iter.Seq2[geojson.Feature, error], s *schema, flatten bool)
 
 // propertiesFrom are the properties of a Feature: in the order of the contract
 // or, without a schema, by name.
-func propertiesFrom(f geojson.Feature, s *schema, ranks map[string]int, flatten bool) (vector.Properties, error) {
+func propertiesFrom(f geojson.Feature, s *schema, ranks map[string]int, parts *flattener, flatten bool) (vector.Properties, error) {
 	if f.Properties == nil {
 		return vector.Properties{}, nil
 	}
-	d := jsontext.NewDecoder(bytes.NewReader(f.Properties))
-	out, err := appendObject(make(vector.Properties, 0, 32), d, "", flatten)
+	out, err := parts.object(make(vector.Properties, 0, 32), parts.read(f.Properties), "", flatten)
 	if err != nil {
 		return nil, fmt.Errorf("write feature %q: %w", f.ID, err)
 	}
@@ -87,9 +87,44 @@ func propertiesFrom(f geojson.Feature, s *schema, ranks map[string]int, flatten 
 	return out, nil
 }
 
-// appendObject reads an object. Flattened, the members of objects in it come
-// one by one, with dots in their names; lists stay one value.
-func appendObject(out vector.Properties, d *jsontext.Decoder, prefix string, flatten bool) (vector.Properties, error) {
+// flattener reads one JSON value after the other into the same memory.
+type flattener struct {
+	dec   *jsontext.Decoder
+	names map[string]string // by what leads to them and their quoted form: most objects have the same
+	at    []byte            // of a name that is looked for
+}
+
+func newFlattener() *flattener {
+	return &flattener{dec: jsontext.NewDecoder(bytes.NewReader(nil)), names: map[string]string{}}
+}
+
+func (p *flattener) read(raw json.RawMessage) *jsontext.Decoder {
+	p.dec.Reset(bytes.NewBuffer(raw))
+	return p.dec
+}
+
+// mostNames bounds the names that are kept.
+const mostNames = 10_000
+
+func (p *flattener) name(prefix string, quoted []byte) (string, error) {
+	p.at = append(append(p.at[:0], prefix...), quoted...)
+	if name, known := p.names[string(p.at)]; known {
+		return name, nil
+	}
+	name, err := jsontext.AppendUnquote([]byte(prefix), quoted)
+	if err != nil {
+		return "", err
+	}
+	if len(p.names) >= mostNames {
+		clear(p.names)
+	}
+	p.names[string(p.at)] = string(name)
+	return string(name), nil
+}
+
+// object reads an object. Flattened, the members of objects in it come one by
+// one, with dots in their names; lists stay one value.
+func (p *flattener) object(out vector.Properties, d *jsontext.Decoder, prefix string, flatten bool) (vector.Properties, error) {
 	if d.PeekKind() != '{' { // null
 		return out, nil
 	}
@@ -97,13 +132,16 @@ func appendObject(out vector.Properties, d *jsontext.Decoder, prefix string, fla
 		return out, err
 	}
 	for d.PeekKind() != '}' {
-		t, err := d.ReadToken()
+		quoted, err := d.ReadValue()
 		if err != nil {
 			return out, err
 		}
-		name := prefix + t.String()
+		name, err := p.name(prefix, quoted)
+		if err != nil {
+			return out, err
+		}
 		if flatten && d.PeekKind() == '{' {
-			if out, err = appendObject(out, d, name+".", true); err != nil {
+			if out, err = p.object(out, d, name+".", true); err != nil {
 				return out, err
 			}
 			continue

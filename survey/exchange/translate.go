@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"holdfast/geo/geojson"
 	"holdfast/geo/vector"
@@ -167,7 +168,10 @@ func plainValue(raw json.RawMessage) any {
 	switch {
 	case len(raw) == 0 || raw[0] == 'n':
 		return nil
-	case raw[0] == '"':
+	case raw[0] == '"' && len(raw) > 1:
+		if inner := raw[1 : len(raw)-1]; bytes.IndexByte(inner, '\\') < 0 && utf8.Valid(inner) {
+			return string(inner)
+		}
 		var s string
 		if json.Unmarshal(raw, &s) == nil {
 			return s

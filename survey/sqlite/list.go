@@ -62,8 +62,10 @@ func (s *Store) Items(ctx context.Context, collection string, f Filter) ([]Row[g
 	if k.table == "" {
 		return nil, survey.NotFound("collection of sites or points", collection)
 	}
-	return list(ctx, s, k, f, func(body []byte) (f geojson.Feature, err error) {
-		if err = json.Unmarshal(body, &f); err == nil && discreet(ctx) {
+	parts := geojson.NewMembers()
+	return list(ctx, s, k, f, func(body []byte) (geojson.Feature, error) {
+		f, err := parts.Feature(body)
+		if err == nil && discreet(ctx) {
 			return discreetFeature(k.table, f)
 		}
 		return f, err
