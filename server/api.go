@@ -95,6 +95,17 @@ func offered(r *http.Request, known []string, forms ...string) (url.Values, stri
 	return q, f, err
 }
 
+// collectionOffered is offered for an answer about the collection that the
+// address names.
+func (s *Server) collectionOffered(r *http.Request, known []string, forms ...string) (collection, url.Values, string, error) {
+	q, form, err := offered(r, known, forms...)
+	if err != nil {
+		return collection{}, nil, "", err
+	}
+	c, err := s.collection(r)
+	return c, q, form, err
+}
+
 // handleLanding is the front door of the API.
 //
 // GET /api
@@ -171,12 +182,7 @@ func (s *Server) handleCollections(w http.ResponseWriter, r *http.Request) {
 //
 // GET /api/collections/{collection}
 func (s *Server) handleCollection(w http.ResponseWriter, r *http.Request) {
-	_, form, err := offered(r, nil, typeJSON, typeHTML)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	c, err := s.collection(r)
+	c, _, form, err := s.collectionOffered(r, nil, typeJSON, typeHTML)
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -1,10 +1,28 @@
 package server
 
 import (
+	"net/http"
+
 	"github.com/paulmach/orb"
 
 	"holdfast/geo/geojson"
 )
+
+// viewOf reads the part of the map that something is drawn for.
+func viewOf(r *http.Request) (orb.Bound, error) {
+	q, err := query(r, "bbox")
+	if err != nil {
+		return orb.Bound{}, err
+	}
+	bound, err := bbox(q)
+	if err == nil && bound == nil {
+		err = badParameter("bbox", "is missing: this is drawn for a view")
+	}
+	if err != nil {
+		return orb.Bound{}, err
+	}
+	return *bound, nil
+}
 
 // drawn is a GeoJSON Feature that the map draws.
 type drawn[P any] struct {

@@ -11,21 +11,12 @@ import (
 //
 // GET /map/grid?bbox=
 func (s *Server) handleMapGrid(w http.ResponseWriter, r *http.Request) {
-	q, err := query(r, "bbox")
+	view, err := viewOf(r)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	bound, err := bbox(q)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	if bound == nil {
-		s.fail(w, r, badParameter("bbox", "is missing: the grid is drawn for a view"))
-		return
-	}
-	lines, err := grid.Lines(*bound)
+	lines, err := grid.Lines(view)
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -124,21 +124,12 @@ func (s *Server) hereFeatures(r *http.Request, q url.Values, v *hereView) error 
 //
 // GET /map/zones?bbox=
 func (s *Server) handleZones(w http.ResponseWriter, r *http.Request) {
-	q, err := query(r, "bbox")
+	view, err := viewOf(r)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	bound, err := bbox(q)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	if bound == nil {
-		s.fail(w, r, badParameter("bbox", "is missing: zones are drawn for a view"))
-		return
-	}
-	found, err := s.atlas.Zones(r.Context(), *bound, zonesMost)
+	found, err := s.atlas.Zones(r.Context(), view, zonesMost)
 	if err != nil {
 		s.fail(w, r, err)
 		return

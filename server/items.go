@@ -302,12 +302,7 @@ func (s *Server) item(ctx context.Context, collection, id string) (stored, error
 //
 // GET /api/collections/{collection}/items/{id}
 func (s *Server) handleItem(w http.ResponseWriter, r *http.Request) {
-	q, form, err := offered(r, []string{"crs"}, typeGeoJSON, typeHTML)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	c, err := s.collection(r)
+	c, q, form, err := s.collectionOffered(r, []string{"crs"}, typeGeoJSON, typeHTML)
 	if err != nil {
 		s.fail(w, r, err)
 		return

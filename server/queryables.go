@@ -77,12 +77,7 @@ func (c collection) asked() []field {
 //
 // GET /api/collections/{collection}/queryables
 func (s *Server) handleQueryables(w http.ResponseWriter, r *http.Request) {
-	_, form, err := offered(r, nil, typeSchema, typeHTML)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	c, err := s.collection(r)
+	c, _, form, err := s.collectionOffered(r, nil, typeSchema, typeHTML)
 	if err != nil {
 		s.fail(w, r, err)
 		return

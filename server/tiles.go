@@ -79,12 +79,7 @@ func tilesPath(collection string) string {
 //
 // GET /api/collections/{collection}/tiles
 func (s *Server) handleTilesets(w http.ResponseWriter, r *http.Request) {
-	_, form, err := offered(r, nil, typeJSON, typeHTML)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	c, err := s.collection(r)
+	c, _, form, err := s.collectionOffered(r, nil, typeJSON, typeHTML)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -103,12 +98,7 @@ func (s *Server) handleTilesets(w http.ResponseWriter, r *http.Request) {
 //
 // GET /api/collections/{collection}/tiles/WebMercatorQuad
 func (s *Server) handleTileset(w http.ResponseWriter, r *http.Request) {
-	_, form, err := offered(r, nil, typeJSON, typeHTML)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	c, err := s.collection(r)
+	c, _, form, err := s.collectionOffered(r, nil, typeJSON, typeHTML)
 	if err != nil {
 		s.fail(w, r, err)
 		return

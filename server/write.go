@@ -141,6 +141,15 @@ func (s *Server) mayReview(ctx context.Context, site survey.Site, expect int64) 
 	return changed, nil
 }
 
+// sent reads a Feature from the body, in any of the collection's systems.
+func (c collection) sent(r *http.Request) (geojson.Feature, error) {
+	f, err := readFeature(r)
+	if err != nil {
+		return f, err
+	}
+	return fromContentCRS(r, f, c.systems)
+}
+
 // handleCreate adds a site or a point.
 //
 // POST /api/collections/{collection}/items
@@ -155,10 +164,7 @@ func (s *Server) handleCreate(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	f, err := readFeature(r)
-	if err == nil {
-		f, err = fromContentCRS(r, f, c.systems)
-	}
+	f, err := c.sent(r)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -195,10 +201,7 @@ func (s *Server) handleReplace(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	f, err := readFeature(r)
-	if err == nil {
-		f, err = fromContentCRS(r, f, c.systems)
-	}
+	f, err := c.sent(r)
 	if err != nil {
 		s.fail(w, r, err)
 		return
