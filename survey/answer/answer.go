@@ -3,9 +3,9 @@
 // it ranks the anchors that could hold, each with its reasons, its evidence
 // and the checks behind it.
 //
-// For is a pure function: the same input gives the same answer. It reads no
-// clock, no file and no database. An Engine gives the same answers quicker when
-// many points are asked about under one policy.
+// An Engine holds what a policy says of every rig, so that many points are
+// quickly judged. The same input gives the same answer: nothing reads a clock, a
+// file or a database.
 package answer
 
 import (
