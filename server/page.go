@@ -10,8 +10,11 @@ import (
 	"strings"
 	"time"
 
+	"github.com/paulmach/orb"
+
 	"holdfast/survey"
 	"holdfast/survey/drawing/wording"
+	"holdfast/survey/rig"
 )
 
 //go:embed html/*.html
@@ -89,6 +92,7 @@ func parsePages(asset func(string) string) (map[string]*template.Template, error
 		"shape":   shape,
 		"bearing": wording.Bearing,
 		"lines":   lines,
+		"grid":    func(p rig.Place) string { return usng(orb.Point(p)) },
 		"list":    func(v ...any) []any { return v },
 		"dated":   layerDate,
 		"modules": func() []string { return mapModules },

@@ -219,6 +219,9 @@ func (t PullTest) check(c *checker, ptr string) {
 	}
 	c.text(ptr+"/rig", t.Rig, 40)
 	within(c, ptr+"/force_kn", Known(t.ForceKN), 0, 1000, "kN")
+	if most, ok := InstrumentCapacity(t.Instrument); ok && t.Force() > most*(1+1e-9) {
+		c.add(ptr+"/force_kn", "%g kN is beyond the instrument, %q, which reads to %.3g kN: is the unit right?", t.ForceKN, t.Instrument, most.Kilonewtons())
+	}
 	if t.Outcome == "" {
 		c.add(ptr+"/outcome", "is missing: held, moved or failed")
 	}

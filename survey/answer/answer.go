@@ -102,6 +102,7 @@ type Pull struct {
 	Source            string                  `json:"source,omitempty"`
 	Readings          []Reading               `json:"readings,omitempty"`
 	Doubts            []string                `json:"doubts,omitempty"`
+	Notes             []string                `json:"notes,omitempty"` // what lies on the other side, where the ground falls both ways
 }
 
 // Reading is one way the pull bearing was found.

@@ -60,8 +60,9 @@ const (
 
 // Titles of checks that the sentence speaks of too.
 const (
-	sharingTitle = "sharing the load"
-	waterTitle   = "water"
+	sharingTitle  = "sharing the load"
+	waterTitle    = "water"
+	overheadTitle = "overhead lines"
 )
 
 // mostChecks is at least the number of checks of one anchor, besides those of
@@ -143,12 +144,20 @@ func (w *working) bearingCheck() Check {
 	switch {
 	case !p.TrueDeg.Known():
 		return notRun(title, "take the pull bearing on the ground", w.t.s(firstOr(p.Doubts, "no bearing is known")).end())
-	case len(p.Readings) > 1 && len(p.Doubts) > 0:
+	case (len(p.Readings) > 1 || w.sides) && len(p.Doubts) > 0:
 		return minor(failed(title, "take the pull bearing again on the ground", w.t.s(strings.Join(p.Doubts, "; ")).end()))
-	case len(p.Readings) == 1:
-		return passed(title, w.t.s("one reading, ").s(p.Source).end())
 	}
-	return passed(title, w.t.num(float64(len(p.Readings)), 0).s(" readings agree within ").num(w.policy().BearingDoubtDeg.Value, 0).s("°").end())
+	t := w.t.s("one reading, ").s(p.Source)
+	if len(p.Readings) > 1 {
+		t = w.t.num(float64(len(p.Readings)), 0).s(" readings agree within ").num(w.policy().BearingDoubtDeg.Value, 0).s("°")
+		for _, r := range p.Readings[1:] {
+			t.s("; ").s(r.Source)
+		}
+	}
+	for _, n := range p.Notes {
+		t.s("; ").s(n)
+	}
+	return passed(title, t.end())
 }
 
 // sectorCheck holds the direction of the real pull against the working sector.

@@ -117,6 +117,7 @@ type working struct {
 	cond     rig.Conditions
 	refusal  rig.Refusal
 	refused  bool
+	sides    bool             // low ground lies on both sides, and nothing surveyed says which is meant
 	near     []*surround.Near // features within reach of anything that is set up here
 	screens  []rig.Screening  // of the anchors found
 	common   common

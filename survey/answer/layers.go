@@ -177,16 +177,22 @@ const widestClearance = 45 * geo.Foot
 // unknownVoltage is what a line of unknown voltage is taken for, kV.
 const unknownVoltage = 350
 
+// OverheadReach is how near a line on file must be to be pointed out where the
+// survey saw none: a ladder of 100 ft raised beside the point (common practice, no
+// source), and the 20 ft to which nothing may come near a line of unknown voltage
+// (29 CFR 1926.1408(a)(2)).
+const OverheadReach = 120 * geo.Foot
+
 // overheadCheck holds the lines seen, and the lines on file, against the
 // clearance of their voltage. A line on file is known in plan only: beyond its
 // clearance in plan it is clear; within it only a measured clearance decides.
 func (w *working) overheadCheck(c *candidate) Check {
-	const title = "overhead lines"
+	const title = overheadTitle
 	o := &w.in.Point.Overhead
 	kv := o.KV
-	var near *surround.Near
-	var away geo.Length
-	w.each(c, survey.RoleOverhead, widestClearance, func(n *surround.Near, d geo.Length) {
+	var near, unseen *surround.Near
+	var away, unseenAway geo.Length
+	w.each(c, survey.RoleOverhead, OverheadReach, func(n *surround.Near, d geo.Length) {
 		own := unknownVoltage * 1.0
 		if v, ok := n.KV.Get(); ok {
 			own = v
@@ -198,6 +204,9 @@ func (w *working) overheadCheck(c *candidate) Check {
 			need = widestClearance // at the least
 		}
 		if d >= need {
+			if d <= OverheadReach && (unseen == nil || d < unseenAway) {
+				unseen, unseenAway = n, d
+			}
 			return
 		}
 		if near == nil || d < away {
@@ -207,6 +216,9 @@ func (w *working) overheadCheck(c *candidate) Check {
 			kv = n.KV // the greater voltage asks for the greater clearance
 		}
 	})
+	if near == nil && unseen != nil && o.State == survey.OverheadNone {
+		return minor(notRun(title, "look again, and record the line", w.t.s("none was recorded, but a line is on file ").length(unseenAway).s(" away (").s(unseen.Dated()).s("): look again").end()))
+	}
 	if c != nil && near == nil {
 		return w.common.overhead
 	}

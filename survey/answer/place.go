@@ -221,6 +221,9 @@ func (w *working) gatherNear() {
 	for i := range w.in.Around.Near {
 		n := &w.in.Around.Near[i]
 		own, _ := n.Tolerance.Get()
+		if n.Role == survey.RoleOverhead {
+			own = OverheadReach
+		}
 		if n.Distance <= reach+n.HalfWidth+own {
 			w.near = append(w.near, n)
 		}

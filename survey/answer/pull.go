@@ -25,8 +25,7 @@ func (w *working) readPull() {
 		w.reading(geo.NewBearing(fall.Degrees()), "fall line, measured on the ground")
 	}
 	for i := range w.in.Around.Bearings {
-		b := &w.in.Around.Bearings[i]
-		w.reading(b.Deg, w.how(b))
+		w.readLayer(&w.in.Around.Bearings[i])
 	}
 	if p.Pull.Source == survey.PullLayer {
 		w.readWritten()

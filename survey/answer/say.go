@@ -6,6 +6,7 @@ import (
 
 	"holdfast/geo"
 	"holdfast/survey"
+	"holdfast/survey/rig"
 )
 
 // summary is one option in one line.
@@ -13,6 +14,8 @@ func (w *working) summary(o *Option) string {
 	t := w.t.s(o.Main.Anchor.Name())
 	if r, ok := o.GoverningRatio.Get(); ok {
 		t.s(", ").ratio(r)
+	} else if o.Main.Anchor.Kind != survey.KindRig {
+		t.s(", nobody has rated it")
 	}
 	switch {
 	case o.Belay == nil:
@@ -77,7 +80,8 @@ func (w *working) say() {
 		w.a.Sentence = t.end()
 	case Short:
 		if !rated {
-			w.a.Sentence = w.t.s("Nothing here is shown to hold a ").s(title).s("; the best is ").s(name).s(", unrated: back it up.").end()
+			t := w.t.s("Nothing here is shown to hold a ").s(title).s(". The best is ").s(name).s(", which nobody has rated: what it holds is not known, and it is not known to be weak. Have it rated, or back it up.")
+			w.a.Sentence = w.stands(t, &best.Main).end()
 			return
 		}
 		t := w.pulled(w.t.s("Nothing here holds a ").s(title).s(" at ").ratio(w.required).s("; the best is ").s(name).s(" at ").ratio(ratio)).s(".")
@@ -104,6 +108,12 @@ func (w *working) reservations(t *text, p *Placed) {
 	if w.a.Ground.Assumed && p.Anchor.Kind == survey.KindRig {
 		t.s(" But the ground class is as written, with no test behind it.")
 	}
+	for i := range p.Anchor.Evidence {
+		if e := &p.Anchor.Evidence[i]; e.Used && e.Grade == survey.TestedHere && strings.Contains(e.Note, rig.NoBearing) {
+			t.s(" But it rests on a rig or anchor ").s(rig.NoBearing).s(".")
+			break
+		}
+	}
 	for i := range p.Checks {
 		c := &p.Checks[i]
 		if c.Ran && c.Passed {
@@ -113,6 +123,10 @@ func (w *working) reservations(t *text, p *Placed) {
 		case waterTitle:
 			if c.Ran {
 				t.s(" But ").s(c.Message).s(".")
+			}
+		case overheadTitle:
+			if !c.Matters {
+				t.s(" But of overhead lines ").s(c.Message).s(".")
 			}
 		case KitTitle:
 			t.s(" But it takes more than is carried: ").s(c.Message).s(".")

@@ -208,3 +208,17 @@ func TestLoadLaws(t *testing.T) {
 		assert.LessOrEqual(t, h.Work(w, e).Anchor, w+1e-9)
 	})
 }
+
+// A bare edge as the efficiency of a load case: e^(−μθ), with 0.3 round a right
+// angle. source: the capstan equation T₂ = T₁·e^(μθ): e^(0.3·π/2) = 1.6020.
+func TestABareEdgeByTheCapstanEquation(t *testing.T) {
+	c := survey.LoadCase{ID: "x", Title: "x", LoadN: 1000, EdgeEfficiency: survey.Known(math.Exp(-0.3 * math.Pi / 2))}
+	r, err := load.Work(c, survey.Known(90*geo.Degree), 225, 0.9, survey.UnitsSI)
+	require.NoError(t, err)
+	assert.InDelta(t, 1602.0, r.ForceOnAnchorN, 0.1)
+	c.EdgeEfficiency = survey.Opt[float64]{}
+	r, err = load.Work(c, survey.Known(90*geo.Degree), 225, 0.9, survey.UnitsSI)
+	require.NoError(t, err)
+	assert.InDelta(t, 1000, r.ForceOnAnchorN, 1e-9)
+	assert.Contains(t, r.Steps[2].Source, "no friction and no loss at the edge", "what is left out is said")
+}

@@ -20,7 +20,10 @@ func Work(c survey.LoadCase, slope survey.Opt[geo.Angle], perPerson survey.Force
 	r := Result{ID: c.ID, Title: c.Title}
 	r.step("load", w, c.Source, "%s", c.Title)
 
-	const statics = "statics of a block on a slope"
+	statics := "statics of a block on a slope"
+	if c.Friction == 0 && !c.EdgeEfficiency.Known() {
+		statics += "; the load case counts no friction and no loss at the edge"
+	}
 	holding, raising := w, w
 	if a, ok := slope.Get(); ok {
 		holding, raising = OnSlope(w, a, c.Friction)

@@ -50,6 +50,9 @@ type Found struct {
 	Verdict    answer.Verdict          `json:"verdict"`
 	Ratio      survey.Opt[float64]     `json:"ratio,omitzero"`
 	Anchor     string                  `json:"anchor,omitempty"` // the best option in one line
+	// Where that stands from the point: unknown where it is not laid out.
+	AnchorBearingDeg survey.Opt[geo.Bearing] `json:"anchor_bearing_deg,omitzero"` // true; unknown at the point itself
+	AnchorDistanceM  survey.Opt[geo.Length]  `json:"anchor_distance_m,omitzero"`
 	RoadM      survey.Opt[geo.Length]  `json:"road_m,omitzero"`  // walk from the nearest road on file
 	Road       string                  `json:"road,omitempty"`
 	AgeDays    survey.Opt[int]         `json:"age_days,omitzero"`
@@ -139,6 +142,9 @@ func (f *Found) take(a answer.Answer, rope geo.Length) (ok bool) {
 		}
 		f.RopeM += back
 		f.Verdict, f.Ratio, f.Anchor = o.Verdict, o.GoverningRatio, o.Summary
+		if l := o.Main.Layout; l != nil {
+			f.AnchorBearingDeg, f.AnchorDistanceM = l.MarkBearingDeg, survey.Known(l.MarkDistanceM)
+		}
 		if !known {
 			f.Verdict = answer.Unknown
 			f.Doubts = append(f.Doubts, "how far the anchor stands from the point is not recorded: the rope is not known to reach")
@@ -227,6 +233,10 @@ func (f *Found) say(u survey.Units) {
 	s := fmt.Sprintf("%s %s %s", f.Site, f.Label, says[f.Verdict])
 	if f.Anchor != "" {
 		s += " (" + f.Anchor + ")"
+	}
+	if d, ok := f.AnchorDistanceM.Get(); ok && d > 0.05*geo.Metre {
+		az, _ := f.AnchorBearingDeg.Get()
+		s += fmt.Sprintf("; the anchor stands %s from the marked point on %s true", wording.Length(u, d), wording.Bearing(az.Degrees()))
 	}
 	s += fmt.Sprintf("; casualty %s off on %s true", wording.Length(u, f.DistanceM), wording.Bearing(b.Degrees()))
 	if off, ok := f.OffAxisDeg.Get(); ok {

@@ -378,6 +378,10 @@ func (a *arranger) overhead() string {
 		o := p.Point.Overhead
 		switch o.State {
 		case survey.OverheadNone:
+			if on := p.Near.Of(survey.RoleOverhead); len(on) > 0 && on[0].Distance <= answer.OverheadReach {
+				g.add("none recorded, BUT A LINE ON FILE IS NEAR, LOOK AGAIN", label(p.Point))
+				continue
+			}
 			g.add("none seen", label(p.Point))
 		case survey.OverheadPresent:
 			kv := "voltage " + wording.NotRecorded

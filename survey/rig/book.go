@@ -261,7 +261,7 @@ func (b *Book) heldNote(c *Conditions, t *survey.PullTest, rows survey.Pattern) 
 	case c.offLine(t, &b.policy):
 		return "held, but pulled outside this working sector: shown, not used", false
 	}
-	note = held
+	note = heldWords(t)
 	if !c.Brief && t.Rig == "1" && c.Ground.CuKPa.Known() {
 		if kPa, ok := b.shows(rows, t.Force()); ok {
 			note += fmt.Sprintf("; it shows a shear strength of at least %.0f kPa", kPa)
@@ -271,6 +271,17 @@ func (b *Book) heldNote(c *Conditions, t *survey.PullTest, rows survey.Pattern) 
 }
 
 const held = "held: a lower bound"
+
+// NoBearing is in the note of a held pull of no recorded bearing: it counts as if
+// pulled this way, and what rests on it is to say so.
+const NoBearing = "pulled on a bearing that is not recorded"
+
+func heldWords(t *survey.PullTest) string {
+	if t.BearingDeg.Known() {
+		return held
+	}
+	return held + "; " + NoBearing + ": taken as pulled this way"
+}
 
 // weaken lowers the strength to what a failed pull here shows: the rig that
 // gave way can have had no stronger ground, and where it fell short of its own

@@ -164,7 +164,7 @@ func (a *Anchor) pulls(of *survey.Anchor, c *Conditions, p *survey.Policy, best 
 		case c.offLine(t, p):
 			fig.Note = "held, but pulled outside this working sector: shown, not used"
 		default:
-			fig.Note = held
+			fig.Note = heldWords(t)
 			if !best.ok || t.Force() > best.force {
 				best = estimate{t.Force(), survey.TestedHere, true}
 			}

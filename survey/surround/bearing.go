@@ -28,8 +28,8 @@ func (a *Around) readBearings(at orb.Point) {
 	if crest, low := a.nearest(survey.RoleCrest), a.low(); crest != nil && low != nil {
 		if az, ok := squareTo(at, crest, low); ok {
 			a.Bearings = append(a.Bearings, Bearing{
-				Deg: az, Layer: crest.Layer,
-				How: fmt.Sprintf("square to the bank crest in %s towards %s", crest.Dated(), low.Dated()),
+				Deg: az, Layer: crest.Layer, Low: low,
+				How: fmt.Sprintf("square to the bank crest in %s towards %s", crest.Dated(), low.called()),
 			})
 		}
 	}
@@ -38,7 +38,7 @@ func (a *Around) readBearings(at orb.Point) {
 			return
 		}
 		if az, ok := n.Bearing.Get(); ok {
-			a.Bearings = append(a.Bearings, Bearing{Deg: az, Layer: n.Layer, How: fmt.Sprintf("towards the nearest point of %s in %s", what, n.Dated())})
+			a.Bearings = append(a.Bearings, Bearing{Deg: az, Layer: n.Layer, Low: n, How: fmt.Sprintf("towards the nearest point of %s in %s", what, n.called())})
 		}
 	}
 	towards(toe, "the bank toe")
@@ -78,6 +78,33 @@ func (a *Around) ReadFar(at orb.Point, far []survey.LayerFeature) {
 			return
 		}
 	}
+}
+
+// called names a feature with its layer and its date.
+func (n *Near) called() string {
+	if n.Name == "" {
+		return n.Dated()
+	}
+	return n.Dated() + " (" + n.Name + ")"
+}
+
+// Toward returns the nearest feature of a role on the side of a bearing, and the
+// nearest on the other side; nil where there is none.
+func (a *Around) Toward(b geo.Bearing, role survey.Role) (ahead, behind *Near) {
+	for i := range a.Near {
+		n := &a.Near[i]
+		at, ok := n.Bearing.Get()
+		switch {
+		case n.Role != role || !ok:
+		case math.Abs(b.Off(at).Degrees()) <= 90:
+			if ahead == nil {
+				ahead = n
+			}
+		case behind == nil:
+			behind = n
+		}
+	}
+	return ahead, behind
 }
 
 // low is what lies at the foot of the bank: the toe, or else the water.

@@ -19,6 +19,7 @@ type Bearing struct {
 	Away  geo.Length // how far the line is that it leads to, where that is a doubt; else 0
 	Over  geo.Length // the stretch of ground it was followed over; else 0
 	Layer string
+	Low   *Near // the toe or water that says which side is down; nil for elevation
 }
 
 // Near is a feature of a layer near the point.

@@ -10,7 +10,9 @@ import (
 
 	"github.com/paulmach/orb"
 
+	"holdfast/geo"
 	"holdfast/geo/geojson"
+	"holdfast/survey"
 )
 
 func main() {
@@ -37,6 +39,11 @@ func write(dir string) error {
 	}
 	features = nil
 	for _, p := range points() {
+		for i := range p.PullTests { // pulled as the rope will pull
+			if b, ok := p.Pull.BearingDeg.Get(); ok && p.Pull.North == survey.TrueNorth {
+				p.PullTests[i].BearingDeg = survey.Known(geo.NewBearing(b))
+			}
+		}
 		if err := p.Validate(); err != nil {
 			return fmt.Errorf("point %s: %w", p.ID, err)
 		}
