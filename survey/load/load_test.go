@@ -1,6 +1,7 @@
 package load_test
 
 import (
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/assert"

@@ -53,11 +53,11 @@ type Found struct {
 	// Where that stands from the point: unknown where it is not laid out.
 	AnchorBearingDeg survey.Opt[geo.Bearing] `json:"anchor_bearing_deg,omitzero"` // true; unknown at the point itself
 	AnchorDistanceM  survey.Opt[geo.Length]  `json:"anchor_distance_m,omitzero"`
-	RoadM      survey.Opt[geo.Length]  `json:"road_m,omitzero"`  // walk from the nearest road on file
-	Road       string                  `json:"road,omitempty"`
-	AgeDays    survey.Opt[int]         `json:"age_days,omitzero"`
-	Doubts     []string                `json:"doubts,omitempty"`
-	Sentence   string                  `json:"sentence"`
+	RoadM            survey.Opt[geo.Length]  `json:"road_m,omitzero"` // walk from the nearest road on file
+	Road             string                  `json:"road,omitempty"`
+	AgeDays          survey.Opt[int]         `json:"age_days,omitzero"`
+	Doubts           []string                `json:"doubts,omitempty"`
+	Sentence         string                  `json:"sentence"`
 }
 
 // Judge says how one point serves the casualty; ok is false when the casualty
