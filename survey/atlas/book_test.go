@@ -144,7 +144,7 @@ func TestBook(t *testing.T) {
 		require.NoError(t, err)
 		assert.Contains(t, pages[n-1], "Point "+m[4]+"\n", line)
 		assert.Contains(t, pages[n-1], m[3]+" · ", line)
-		at := regexp.MustCompile(`Where (\d\d[A-Z] [A-Z]{2}) (\d{5}) (\d{5})`).FindStringSubmatch(pages[n-1])
+		at := regexp.MustCompile(`(?:Where|Mark) (\d\d[A-Z] [A-Z]{2}) (\d{5}) (\d{5})`).FindStringSubmatch(pages[n-1])
 		require.NotNil(t, at, line)
 		assert.Equal(t, square, at[1]+" "+at[2][:2]+" "+at[3][:2], line)
 		assert.Equal(t, m[1]+" "+m[2], at[2][:3]+" "+at[3][:3], line)
