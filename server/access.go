@@ -210,7 +210,7 @@ func (s *Server) guarded(next http.Handler) http.Handler {
 // another: it says by Holdfast-Account, the id of an account, whose it is.
 func ownedBy(r *http.Request, v visitor) error {
 	if owner := r.Header.Get("Holdfast-Account"); owner != "" && owner != v.person.ID {
-		return status(http.StatusUnauthorized, "This was recorded under another account. Sign in to that one to send it.")
+		return status(http.StatusUnauthorized, sayOtherAccount)
 	}
 	return nil
 }
@@ -226,15 +226,15 @@ func allowed(route string, v visitor) error {
 	need, listed := access[route]
 	switch lacks := need &^ v.leave; {
 	case !listed:
-		return status(http.StatusForbidden, "Nobody may do this: it is not in the table of access.")
+		return status(http.StatusForbidden, sayNobodyMay)
 	case lacks == 0:
 		return nil
 	case v.open:
-		return status(http.StatusForbidden, "This is for people with an account, and this atlas has none yet.")
+		return status(http.StatusForbidden, sayNeedsAccounts)
 	case v.nobody():
 		return errSignIn
 	case lacks&^self == 0:
-		return status(http.StatusForbidden, "This is only for somebody who signed in with a password.")
+		return status(http.StatusForbidden, sayNeedsPassword)
 	default:
 		return lacking(lacks &^ self)
 	}
@@ -242,7 +242,7 @@ func allowed(route string, v visitor) error {
 
 // lacking says what is needed and who has it.
 func lacking(l survey.Leave) error {
-	return status(http.StatusForbidden, "Your account does not allow this. It needs %s.", whoHas(l))
+	return status(http.StatusForbidden, sayNotAllowed, whoHas(l))
 }
 
 // whoHas names a leave and the roles that have it.
@@ -252,9 +252,9 @@ func whoHas(l survey.Leave) string {
 		who = append(who, string(r))
 	}
 	if who == nil {
-		return fmt.Sprintf("leave to %s, which takes several roles", l)
+		return fmt.Sprintf(sayLeaveOfSeveral, l)
 	}
-	return fmt.Sprintf("leave to %s, which the role %s has", l, strings.Join(who, " or "))
+	return fmt.Sprintf(sayLeaveOfRole, l, strings.Join(who, " or "))
 }
 
 // refuse answers a request that the door does not let in. Who reads pages and

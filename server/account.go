@@ -62,7 +62,7 @@ func (s *Server) handlePassword(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if errors.Is(err, survey.ErrForbidden) {
-		s.accountPage(w, r, http.StatusBadRequest, accountPage{Wrong: map[string]string{"present": "is not your password"}})
+		s.accountPage(w, r, http.StatusBadRequest, accountPage{Wrong: map[string]string{"present": sayNotYourPassword}})
 		return
 	}
 	if err == nil {
@@ -76,7 +76,7 @@ func (s *Server) handlePassword(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.accountPage(w, r, http.StatusOK, accountPage{Done: "Your password is changed. Your other browsers are signed out; devices and tokens stay, until you end them below."})
+	s.accountPage(w, r, http.StatusOK, accountPage{Done: sayPasswordChanged})
 }
 
 // handleAddToken makes a token of one's own.

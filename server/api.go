@@ -55,7 +55,7 @@ func selfLinks(r *http.Request, chosen string, forms ...string) []link {
 		if f == typeHTML {
 			q.Set("f", "html")
 		}
-		l := link{Href: origin(r) + r.URL.EscapedPath() + "?" + q.Encode(), Rel: "alternate", Type: f, Title: "this, as " + f}
+		l := link{Href: origin(r) + r.URL.EscapedPath() + "?" + q.Encode(), Rel: "alternate", Type: f, Title: sayThisAs + f}
 		if f == chosen {
 			l.Rel, l.Title = "self", "this"
 		}
@@ -121,13 +121,13 @@ func (s *Server) handleLanding(w http.ResponseWriter, r *http.Request) {
 		Description string `json:"description"`
 		Links       []link `json:"links"`
 	}{
-		Title:       "holdfast atlas",
-		Description: "Surveyed sites and anchor points, and the layers they are judged with.",
+		Title:       sayAtlas,
+		Description: sayAtlasHolds,
 		Links: append(selfLinks(r, form, typeJSON, typeHTML),
-			link{at + "/openapi", "service-desc", typeOpenAPI + ";version=3.0", "the API in OpenAPI 3.0"},
-			link{at + "/conformance", "conformance", typeJSON, "the conformance classes that hold"},
-			link{at + "/collections", "data", typeJSON, "the collections"},
-			link{at + "/tileMatrixSets", relTilings, typeJSON, "the tiling schemes of the vector tiles"},
+			link{at + "/openapi", "service-desc", typeOpenAPI + ";version=3.0", sayTheAPI},
+			link{at + "/conformance", "conformance", typeJSON, sayTheClasses},
+			link{at + "/collections", "data", typeJSON, sayTheCollections},
+			link{at + "/tileMatrixSets", relTilings, typeJSON, sayTheTilings},
 		),
 	}
 	s.writeResource(w, r, form, doc, apiPage{Heading: doc.Title, Text: doc.Description, Links: doc.Links})
@@ -142,7 +142,7 @@ func (s *Server) handleConformance(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	p := apiPage{Heading: "Conformance", Text: "The classes of OGC API - Features that hold here.", Links: selfLinks(r, form, typeJSON, typeHTML), Head: []string{"Class"}}
+	p := apiPage{Heading: "Conformance", Text: sayClassesHold, Links: selfLinks(r, form, typeJSON, typeHTML), Head: []string{"Class"}}
 	for _, c := range conformsTo {
 		p.Rows = append(p.Rows, []apiCell{{Text: c}})
 	}
@@ -188,7 +188,7 @@ func (s *Server) handleCollection(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := apiPage{Heading: c.Title, Text: c.Description, Links: c.Links, Head: []string{"Property", "Value"}}
-	for _, row := range [][2]string{{"Role", c.Role}, {"As of", c.AsOf}, {"Licence", c.Licence}} {
+	for _, row := range [][2]string{{"Role", c.Role}, {sayAsOf, c.AsOf}, {"Licence", c.Licence}} {
 		if row[1] != "" {
 			p.Rows = append(p.Rows, []apiCell{{Text: row[0]}, {Text: row[1]}})
 		}

@@ -27,14 +27,14 @@ func (s *Server) baseView() *baseView {
 // GET /map/base/{z}/{x}/{y}
 func (s *Server) handleBase(w http.ResponseWriter, r *http.Request) {
 	if s.base == nil {
-		s.fail(w, r, status(http.StatusNotFound, "There is no base map; serve with --base FILE.mbtiles to have one."))
+		s.fail(w, r, status(http.StatusNotFound, sayNoBaseMap))
 		return
 	}
 	var at [3]int
 	for i, name := range []string{"z", "x", "y"} {
 		n, err := strconv.Atoi(pathPart(r, name))
 		if err != nil || n < 0 || i == 0 && n > mbtiles.MaxZoom {
-			s.fail(w, r, status(http.StatusNotFound, "There is no such tile."))
+			s.fail(w, r, status(http.StatusNotFound, sayNoTile))
 			return
 		}
 		at[i] = n

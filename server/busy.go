@@ -24,7 +24,7 @@ func (s *Server) within(next http.Handler) http.Handler {
 			h := w.Header()
 			h.Set("Retry-After", "5")
 			h.Set("Cache-Control", "no-store")
-			http.Error(w, "There is too much to do just now. Try again in a few seconds.", http.StatusServiceUnavailable)
+			http.Error(w, sayTooBusy, http.StatusServiceUnavailable)
 			return
 		}
 		defer func() { <-s.places }()
@@ -77,7 +77,7 @@ func (s *Server) handleReady(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	if _, err := s.store.Revision(ctx); err != nil {
 		s.log.ErrorContext(r.Context(), "not ready", "error", err)
-		plain(w, http.StatusServiceUnavailable, "the atlas cannot be read\n")
+		plain(w, http.StatusServiceUnavailable, sayNotReadable)
 		return
 	}
 	if err := s.store.Retry(ctx); err != nil {

@@ -73,7 +73,7 @@ func (s *Server) casualty(ctx context.Context, policy survey.Policy, q url.Value
 			v.Load = l.Title
 		}
 	}
-	v.Moistures = []choiceView{{"", "as surveyed", asked.Tonight == ""}}
+	v.Moistures = []choiceView{{"", sayAsSurveyed, asked.Tonight == ""}}
 	for _, m := range survey.Moistures {
 		v.Moistures = append(v.Moistures, choiceView{string(m), string(m), m == asked.Tonight})
 	}
@@ -116,7 +116,7 @@ func (s *Server) casualty(ctx context.Context, policy survey.Policy, q url.Value
 
 // serve words a finding.
 func serve(f near.Found, epoch *magnetic.Epoch) serving {
-	out := serving{Found: f, True: wording.Unknown, Compass: wording.Unknown, OffAxis: "the pull bearing is not known"}
+	out := serving{Found: f, True: wording.Unknown, Compass: wording.Unknown, OffAxis: sayNoPullBearing}
 	if b, ok := f.BearingDeg.Get(); ok {
 		out.True = wording.Bearing(b.Degrees())
 		out.Compass = compass(epoch, orb.Point{f.Lon, f.Lat}, b)
@@ -132,9 +132,9 @@ func serve(f near.Found, epoch *magnetic.Epoch) serving {
 		out.OffAxis = fmt.Sprintf("%.0f° %s", math.Abs(off), side)
 		switch {
 		case f.Reaimed:
-			out.OffAxis += "; aim the rig afresh"
+			out.OffAxis += sayAimAfresh
 		case !f.InSector:
-			out.OffAxis += "; outside any sector"
+			out.OffAxis += sayOutsideSectors
 		}
 	}
 	return out
@@ -143,7 +143,7 @@ func serve(f near.Found, epoch *magnetic.Epoch) serving {
 // ropeChoices are lengths to choose from: the longest rope carried first, then
 // round ones in the department's units, and the one asked for.
 func ropeChoices(p survey.Policy, asked string) []choiceView {
-	out := []choiceView{{"", "as carried, " + wording.Length(p.Units, p.Kit.RopeM.Value), asked == ""}}
+	out := []choiceView{{"", sayAsCarried + wording.Length(p.Units, p.Kit.RopeM.Value), asked == ""}}
 	lengths, unit := []float64{100, 150, 200, 300, 400, 600}, geo.Foot
 	if p.Units == survey.UnitsSI {
 		lengths, unit = []float64{30, 50, 60, 100, 150, 200}, geo.Metre

@@ -83,11 +83,11 @@ func (s *Server) collections(ctx context.Context) ([]collection, error) {
 
 func (s *Server) catalogue(ctx context.Context) ([]collection, error) {
 	sites := collection{
-		ID: sqlite.Sites, Title: "Sites", Description: "Named stretches of bank or embankment; one sheet is printed for each.", writable: true,
+		ID: sqlite.Sites, Title: "Sites", Description: saySitesAre, writable: true,
 		fields: surveyFields(reflect.TypeFor[survey.Site](), "geometry-any"), orders: []string{sqlite.IDName, "name", sqlite.UpdatedName},
 	}
 	points := collection{
-		ID: sqlite.Points, Title: "Points", Description: "Surveyed places where an anchor could be set.", writable: true,
+		ID: sqlite.Points, Title: "Points", Description: sayPointsAre, writable: true,
 		fields: surveyFields(reflect.TypeFor[survey.Point](), "geometry-point"), orders: []string{sqlite.IDName, "label", sqlite.UpdatedName},
 	}
 	out := []collection{sites, points}
@@ -114,7 +114,7 @@ func (s *Server) catalogue(ctx context.Context) ([]collection, error) {
 
 func (s *Server) layerCollection(ctx context.Context, l survey.Layer) (collection, error) {
 	c := collection{
-		ID: l.ID, Title: l.Title, Description: "Layer in the role: " + string(l.Role), Role: string(l.Role), Licence: l.Licence,
+		ID: l.ID, Title: l.Title, Description: sayLayerInRole + string(l.Role), Role: string(l.Role), Licence: l.Licence,
 		orders: []string{sqlite.IDName}, asOf: l.AsOf, features: l.Features,
 	}
 	if t, known := l.AsOf.Get(); known {
@@ -158,16 +158,16 @@ func (c *collection) place(b orb.Bound, known bool) {
 func (c collection) linked(r *http.Request) collection {
 	at := origin(r) + "/api/collections/" + url.PathEscape(c.ID)
 	c.Links = []link{
-		{at, "self", typeJSON, "this collection"},
-		{at + "?f=html", "alternate", typeHTML, "this collection, for reading"},
-		{at + "/items", "items", typeGeoJSON, "its features"},
-		{at + "/items?f=html", "items", typeHTML, "its features, for reading"},
-		{at + "/queryables", relQueryables, typeSchema, "what its features can be filtered by"},
-		{at + "/queryables?f=html", relQueryables, typeHTML, "what its features can be filtered by, for reading"},
-		{at + "/tiles", relTilesets, typeJSON, "its features in vector tiles"},
+		{at, "self", typeJSON, sayThisCollection},
+		{at + "?f=html", "alternate", typeHTML, sayThisCollectionRead},
+		{at + "/items", "items", typeGeoJSON, sayItsFeatures},
+		{at + "/items?f=html", "items", typeHTML, sayItsFeaturesRead},
+		{at + "/queryables", relQueryables, typeSchema, sayItsFilters},
+		{at + "/queryables?f=html", relQueryables, typeHTML, sayItsFiltersRead},
+		{at + "/tiles", relTilesets, typeJSON, sayItsTiles},
 	}
 	if c.writable {
-		c.Links = append(c.Links, link{origin(r) + "/api/schemas/" + strings.TrimSuffix(c.ID, "s"), "describedby", typeSchema, "the JSON Schema of one feature"})
+		c.Links = append(c.Links, link{origin(r) + "/api/schemas/" + strings.TrimSuffix(c.ID, "s"), "describedby", typeSchema, sayItsSchema})
 	}
 	return c
 }
@@ -185,7 +185,7 @@ func (s *Server) collection(r *http.Request) (collection, error) {
 		for i, c := range all {
 			names[i] = c.ID
 		}
-		return collection{}, fmt.Errorf("there is no collection %q; there are %s: %w", id, strings.Join(names, ", "), survey.ErrNotFound)
+		return collection{}, fmt.Errorf(sayNoCollection, id, strings.Join(names, ", "), survey.ErrNotFound)
 	}
 	c := all[i].linked(r)
 	if !may(r.Context(), survey.Contacts) {

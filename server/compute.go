@@ -79,7 +79,7 @@ func readFeature(r *http.Request) (geojson.Feature, error) {
 	var f geojson.Feature
 	media, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";")
 	if media = strings.ToLower(strings.TrimSpace(media)); media != typeGeoJSON && media != typeJSON {
-		return f, status(http.StatusUnsupportedMediaType, "Send a GeoJSON Feature as application/geo+json; this came as %q.", media)
+		return f, status(http.StatusUnsupportedMediaType, saySendFeature, media)
 	}
 	dec := json.NewDecoder(r.Body)
 	err := dec.Decode(&f)
@@ -87,10 +87,10 @@ func readFeature(r *http.Request) (geojson.Feature, error) {
 		return f, tooBig
 	}
 	if err != nil {
-		return f, survey.Invalid("", "the body is not a GeoJSON Feature: %s", err)
+		return f, survey.Invalid("", sayNoFeature, err)
 	}
 	if dec.More() {
-		return f, survey.Invalid("", "the body holds more than one Feature")
+		return f, survey.Invalid("", sayOneFeature)
 	}
 	return f, nil
 }
@@ -110,13 +110,13 @@ func (s *Server) handleConvert(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if q.Get("position") == "" {
-		s.fail(w, r, badParameter("position", "is missing: give a position in any notation, such as 15T XK 42364 45775"))
+		s.fail(w, r, badParameter("position", sayPositionMissing))
 		return
 	}
 	at := s.now().UTC()
 	if q.Has("at") {
 		if at, err = instant(q.Get("at")); err != nil {
-			s.fail(w, r, badParameter("at", "%q is not a day like 2026-05-04", q.Get("at")))
+			s.fail(w, r, badParameter("at", sayNoDay, q.Get("at")))
 			return
 		}
 	}

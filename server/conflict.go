@@ -51,9 +51,9 @@ func (s *Server) disputed(ctx context.Context, collection, id string) (*disputed
 		for _, side := range c.Sides {
 			value := version.Value(units, c.Path, side.Value)
 			if c.Path == "" {
-				value = "as it stands"
+				value = sayAsItStands
 				if side.Value == nil {
-					value = "taken out of the atlas"
+					value = sayTakenOut
 				}
 			}
 			a.Sides = append(a.Sides, apartSide{side.Of, value, side.Who, wording.Moment(side.At.UTC())})
@@ -88,7 +88,7 @@ const chosen = "choose:"
 // POST /sites/{id}/conflicts, POST /points/{id}/conflicts
 func (s *Server) resolve(collection string) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		seen, err := s.formOn(r, "seen", "The form does not say which version you have seen. Open the page again.")
+		seen, err := s.formOn(r, "seen", sayVersionNotSaid)
 		if err != nil {
 			s.fail(w, r, err)
 			return

@@ -37,8 +37,8 @@ const (
 // Heights are stored as they were surveyed, so the systems with and without
 // them differ in their name only.
 var (
-	stored84 = system{uri: crs84, name: "WGS 84 longitude, latitude"}
-	high84   = system{uri: crs84h, name: "WGS 84 longitude, latitude, height"}
+	stored84 = system{uri: crs84, name: sayLonLat}
+	high84   = system{uri: crs84h, name: sayLonLatHeight}
 )
 
 // degrees tells the systems whose coordinates are those stored, but perhaps
@@ -129,7 +129,7 @@ func systemOf(q url.Values, parameter string, offered []system) (system, error) 
 func findSystem(uri, parameter string, offered []system) (system, error) {
 	i := slices.IndexFunc(offered, func(s system) bool { return s.uri == uri })
 	if i < 0 {
-		return system{}, badParameter(parameter, "%q is not a coordinate system of this collection; it has %s", uri, strings.Join(urisOf(offered), ", "))
+		return system{}, badParameter(parameter, sayNoSystemHere, uri, strings.Join(urisOf(offered), ", "))
 	}
 	return offered[i], nil
 }
@@ -226,11 +226,11 @@ func boxIn(q url.Values, s system) (*orb.Bound, cql2.Expr, error) {
 		return b, nil, err
 	}
 	if v[0] > v[2] || v[1] > v[3] {
-		return nil, nil, badParameter("bbox", "its first corner lies beyond its second")
+		return nil, nil, badParameter("bbox", sayCornersCrossed)
 	}
 	box, err := cql2.Transform(cql2.Box{Coordinates: v[:]}, s.read)
 	if err != nil {
-		return nil, nil, badParameter("bbox", "cannot be used in %s: %s", s.uri, err)
+		return nil, nil, badParameter("bbox", sayNotUsableIn, s.uri, err)
 	}
 	return nil, cql2.Call{Op: cql2.SIntersects, Args: []cql2.Expr{cql2.Property{Name: geometryName}, box}}, nil
 }

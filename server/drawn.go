@@ -16,7 +16,7 @@ func viewOf(r *http.Request) (orb.Bound, error) {
 	}
 	bound, err := bbox(q)
 	if err == nil && bound == nil {
-		err = badParameter("bbox", "is missing: this is drawn for a view")
+		err = badParameter("bbox", sayDrawnForView)
 	}
 	if err != nil {
 		return orb.Bound{}, err

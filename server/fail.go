@@ -62,7 +62,7 @@ func (e *parameterError) Error() string {
 	if e.name == "" {
 		return e.message
 	}
-	return fmt.Sprintf("the parameter %q %s", e.name, e.message)
+	return fmt.Sprintf(sayParameter, e.name, e.message)
 }
 func (e *parameterError) Unwrap() error { return survey.ErrInvalid }
 
@@ -77,7 +77,7 @@ type staleError struct {
 }
 
 func (e *staleError) Error() string {
-	return "Someone changed this in the meantime. Both versions are returned; look at the current one and send yours again with its ETag."
+	return sayChangedMeanwhile
 }
 func (e *staleError) Unwrap() error { return survey.ErrStale }
 
@@ -98,7 +98,7 @@ func problemOf(err error) problem {
 		p.Status = asked.code
 	case errors.As(err, &tooBig):
 		p.Status = http.StatusRequestEntityTooLarge
-		p.Detail = fmt.Sprintf("The body is larger than %d bytes.", tooBig.Limit)
+		p.Detail = fmt.Sprintf(sayBodyTooLarge, tooBig.Limit)
 	case errors.As(err, &param):
 		p.Status = http.StatusBadRequest
 		p.Errors = []problemDetail{{Parameter: param.name, Detail: param.message}}
@@ -134,14 +134,14 @@ func problemOf(err error) problem {
 		p.Status = http.StatusServiceUnavailable
 	default:
 		p.Status = http.StatusInternalServerError
-		p.Detail = "Something went wrong inside the program. The log names this request."
+		p.Detail = saySomethingWrong
 	}
 	p.Title = http.StatusText(p.Status)
 	return p
 }
 
 // whatToDo is said when the disk takes no writes.
-const whatToDo = "Reading goes on. Tell whoever looks after the server that its disk takes no writes, and send this again when it does; what was saved before is safe."
+const whatToDo = sayDiskRefuses
 
 // sayAll puts what is wrong with an input into one sentence. The first few
 // are enough; all of them are in Errors.
@@ -150,7 +150,7 @@ func sayAll(problems []survey.Problem) string {
 	var out []string
 	for i, one := range problems {
 		if i == said {
-			out = append(out, fmt.Sprintf("and %d more", len(problems)-said))
+			out = append(out, fmt.Sprintf(sayAndMore, len(problems)-said))
 			break
 		}
 		out = append(out, say(one))
@@ -236,7 +236,7 @@ func faultKind(err error) string {
 }
 
 func (s *Server) handleNotFound(w http.ResponseWriter, r *http.Request) {
-	s.fail(w, r, status(http.StatusNotFound, "There is nothing at %s.", r.URL.Path))
+	s.fail(w, r, status(http.StatusNotFound, sayNothingAt, r.URL.Path))
 }
 
 func (s *Server) handleMethodNotAllowed(w http.ResponseWriter, r *http.Request) {
@@ -247,5 +247,5 @@ func (s *Server) handleMethodNotAllowed(w http.ResponseWriter, r *http.Request) 
 		}
 	}
 	w.Header().Set("Allow", strings.Join(allowed, ", "))
-	s.fail(w, r, status(http.StatusMethodNotAllowed, "%s is not possible here.", r.Method))
+	s.fail(w, r, status(http.StatusMethodNotAllowed, sayNotPossible, r.Method))
 }

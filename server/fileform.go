@@ -78,7 +78,7 @@ func (s *Server) renderFile(w http.ResponseWriter, r *http.Request, one *sent, f
 		code = http.StatusBadRequest
 	}
 	w.Header().Set("Cache-Control", "no-store")
-	s.render(w, r, code, "file", page{Title: "Bring in " + one.Name, Room: "layers", Body: body})
+	s.render(w, r, code, "file", page{Title: sayBringIn + one.Name, Room: "layers", Body: body})
 }
 
 // fillFile fills in what the form offers and what it starts from.
@@ -194,30 +194,30 @@ func (s *Server) intakeOf(ctx context.Context, one *sent, form url.Values) (atla
 	switch in.Of {
 	case "", sqlite.Sites, sqlite.Points:
 	default:
-		return in, survey.Invalid("", "say what the file holds: a layer, points or sites")
+		return in, survey.Invalid("", sayWhatFileHolds)
 	}
 	if err := allowedIntake(ctx, in); err != nil {
 		return in, err
 	}
 	if in.CRS != "" {
 		if _, err := vector.ParseCRS(in.CRS); err != nil {
-			return in, survey.Invalid("", "the coordinate system %q is not known: write a name such as EPSG:26915", in.CRS)
+			return in, survey.Invalid("", sayNoSystemForFile, in.CRS)
 		}
 	}
 	if in.Of == "" {
 		return in, s.layerForm(one, form, &in)
 	}
 	if one.Found.Grid != nil {
-		return in, survey.Invalid("", "a grid of heights is an elevation layer")
+		return in, survey.Invalid("", sayGridIsElevation)
 	}
 	in.KeepReviews = !may(ctx, survey.SignOff)
 	if text := first(form, "within"); text != "" {
 		m, err := survey.ParseTyped(text)
 		if err != nil {
-			return in, survey.Invalid("", "duplicates lie within a distance of 0 to 1000 m: %v", err)
+			return in, survey.Invalid("", sayDuplicatesBetween, err)
 		}
 		if !(m >= 0 && m <= 1000) {
-			return in, survey.Invalid("", "duplicates lie within a distance of 0 to 1000 m, not %q", text)
+			return in, survey.Invalid("", sayDuplicatesNot, text)
 		}
 		in.Within = geo.Length(m)
 	}
@@ -237,10 +237,10 @@ func (s *Server) layerForm(one *sent, form url.Values, in *atlas.Intake) error {
 		in.Layer.Role = survey.RoleElevation
 		in.Unit = atlas.HeightUnits[first(form, "unit")]
 	} else if in.Layer.Role == survey.RoleElevation {
-		return survey.Invalid("", "elevation is a grid of heights, GeoTIFF or ESRI ASCII; this file holds shapes")
+		return survey.Invalid("", sayElevationIsGrid)
 	}
 	if title != "" && in.Layer.ID == "" {
-		return survey.Invalid("", "the name %q has no Latin letter or digit for an address", title)
+		return survey.Invalid("", sayNameNoAddress, title)
 	}
 	return in.Layer.Validate()
 }
@@ -258,7 +258,7 @@ func (s *Server) mappingForm(ctx context.Context, t exchange.Table, of string, f
 			return nil, err
 		}
 		if m.Of != of {
-			return nil, survey.Invalid("", "the mapping %s is for %s", m.Name, m.Of)
+			return nil, survey.Invalid("", sayMappingFor, m.Name, m.Of)
 		}
 		return read(m.Body)
 	}
@@ -282,7 +282,7 @@ func (s *Server) mappingForm(ctx context.Context, t exchange.Table, of string, f
 		property, rest, ok := strings.Cut(line, ":")
 		theirs, ours, also := strings.Cut(rest, "=")
 		if !ok || !also {
-			return nil, survey.Invalid("", "line %d of the values is not like ground.class: Type B = B", n+1)
+			return nil, survey.Invalid("", sayValuesLine, n+1)
 		}
 		property = strings.TrimSpace(property)
 		if m.Values[property] == nil {

@@ -72,28 +72,28 @@ func literal(f field, text string) (cql2.Expr, error) {
 	case cql2.NumberType:
 		v, err := strconv.ParseFloat(text, 64)
 		if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-			return nil, badParameter(f.name, "%q is not a number", text)
+			return nil, badParameter(f.name, sayNoNumber, text)
 		}
 		return cql2.Number{Value: v}, nil
 	case cql2.BooleanType:
 		if text != "true" && text != "false" {
-			return nil, badParameter(f.name, "%q is neither true nor false", text)
+			return nil, badParameter(f.name, sayNoTruth, text)
 		}
 		return cql2.Bool{Value: text == "true"}, nil
 	case cql2.DateType:
 		if _, err := time.Parse(time.DateOnly, text); err != nil {
-			return nil, badParameter(f.name, "%q is not a date like 2026-05-04", text)
+			return nil, badParameter(f.name, sayNoDate, text)
 		}
 		return cql2.Instant{Text: text}, nil
 	case cql2.TimestampType:
 		t, err := time.Parse(time.RFC3339, text)
 		if err != nil || t.Year() < 0 || t.UTC().Year() > 9999 {
-			return nil, badParameter(f.name, "%q is not a date and time like 2026-05-04T08:00:00Z", text)
+			return nil, badParameter(f.name, sayNoMoment, text)
 		}
 		return cql2.Instant{Text: t.UTC().Format(cqlTime)}, nil
 	}
 	if strings.ContainsRune(text, 0) {
-		return nil, badParameter(f.name, "holds a character that no text has")
+		return nil, badParameter(f.name, sayNoText)
 	}
 	return cql2.String{Value: text}, nil
 }
@@ -102,7 +102,7 @@ func literal(f field, text string) (cql2.Expr, error) {
 func (c collection) filter(q url.Values) (cql2.Expr, error) {
 	lang := q.Get("filter-lang")
 	if q.Has("filter-lang") && lang != "cql2-text" && lang != "cql2-json" {
-		return nil, badParameter("filter-lang", "%q is not understood here; cql2-text and cql2-json are", lang)
+		return nil, badParameter("filter-lang", sayNoFilterLanguage, lang)
 	}
 	in, err := systemOf(q, "filter-crs", c.systems)
 	if err != nil || !q.Has("filter") {
@@ -121,7 +121,7 @@ func (c collection) filter(q url.Values) (cql2.Expr, error) {
 		_, err = cql2.Compile(e, c.queryables) // by itself, so that an error is the filter's
 	}
 	if err != nil {
-		return nil, badParameter("filter", "cannot be used: %s", strings.TrimPrefix(err.Error(), "filter, "))
+		return nil, badParameter("filter", sayNotUsable, strings.TrimPrefix(err.Error(), "filter, "))
 	}
 	return e, nil
 }
@@ -138,7 +138,7 @@ func (c collection) order(q url.Values) (sqlite.Order, error) {
 			return sqlite.Order{By: name, Down: strings.HasPrefix(text, "-")}, nil
 		}
 	}
-	return sqlite.Order{}, badParameter("sortby", "%q is not an order of this collection; it has %s, each with a minus to go down", text, strings.Join(c.orders, ", "))
+	return sqlite.Order{}, badParameter("sortby", sayNoOrder, text, strings.Join(c.orders, ", "))
 }
 
 // selection is which features a request asks for, and how it wants them.
@@ -199,7 +199,7 @@ func (c collection) allOf(conditions []cql2.Expr) (*cql2.Filter, error) {
 	}
 	f, err := cql2.Compile(e, c.queryables)
 	if err != nil {
-		return nil, badParameter("", "what is asked for cannot be used: %s", err)
+		return nil, badParameter("", sayAskNotUsable, err)
 	}
 	return f, nil
 }

@@ -45,11 +45,11 @@ func (s *Server) turnedAway(w http.ResponseWriter, r *http.Request) bool {
 
 func (s *Server) firstPage(w http.ResponseWriter, r *http.Request, code int, f personForm) {
 	w.Header().Set("Cache-Control", "no-store")
-	s.render(w, r, code, "first", page{Title: "The first account", Room: "people", Body: firstPage{CanMake: s.code != "", Form: f}})
+	s.render(w, r, code, "first", page{Title: sayFirstAccountTitle, Room: "people", Body: firstPage{CanMake: s.code != "", Form: f}})
 }
 
 // perCode lets nobody guess the code of the first account.
-var perCode = counted{"first account", allowance{free: 5, most: perAddress.most}}
+var perCode = counted{sayFirstAccount, allowance{free: 5, most: perAddress.most}}
 
 // handleFirst makes the first account, an admin, for whoever has the code from
 // the terminal. The store makes sure that there is one first only.
@@ -65,7 +65,7 @@ func (s *Server) handleFirst(w http.ResponseWriter, r *http.Request) {
 	}
 	f := readPersonForm(r)
 	if s.code == "" {
-		s.fail(w, r, status(http.StatusForbidden, "The first account of this atlas is made with holdfast person add."))
+		s.fail(w, r, status(http.StatusForbidden, sayFirstByCommand))
 		return
 	}
 	if wait := s.throttle.begin(perCode); wait > 0 {
@@ -75,7 +75,7 @@ func (s *Server) handleFirst(w http.ResponseWriter, r *http.Request) {
 	}
 	given := strings.ToUpper(strings.Join(strings.Fields(r.PostFormValue("code")), ""))
 	if subtle.ConstantTimeCompare([]byte(given), []byte(s.code)) != 1 {
-		f.Wrong = map[string]string{"code": "is not the code that this start of the program printed on its terminal"}
+		f.Wrong = map[string]string{"code": sayNotTheCode}
 		s.firstPage(w, r, http.StatusForbidden, f)
 		return
 	}
@@ -100,7 +100,7 @@ func (s *Server) handleFirst(w http.ResponseWriter, r *http.Request) {
 func NewCode() string { return secret.NewToken("")[:12] }
 
 // errNoPassword is said where a person must be able to sign in.
-var errNoPassword = survey.Invalid("/password", "is missing")
+var errNoPassword = survey.Invalid("/password", sayMissing)
 
 // personForm is what an account is made from, with what is wrong with it.
 type personForm struct {

@@ -90,7 +90,7 @@ func (s *Server) hereFeatures(r *http.Request, q url.Values, v *hereView) error 
 	if text := q.Get("within_m"); text != "" {
 		m, err := strconv.ParseFloat(text, 64)
 		if err != nil || !(m >= 0) {
-			return badParameter("within_m", "%q is not a length in metres", text)
+			return badParameter("within_m", sayNoMetres, text)
 		}
 		within = min(geo.Length(m), hereMost)
 	}

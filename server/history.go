@@ -140,7 +140,7 @@ func (s *Server) historyOf(collection string) http.HandlerFunc {
 		if all[0].After != nil {
 			body.Here = "/" + collection + "/" + url.PathEscape(all[0].ID)
 		}
-		s.render(w, r, http.StatusOK, "history", page{Title: "Every change to " + body.Name, Body: body})
+		s.render(w, r, http.StatusOK, "history", page{Title: sayEveryChange + body.Name, Body: body})
 	}
 }
 
@@ -182,7 +182,7 @@ func (s *Server) revisionOf(collection string) http.HandlerFunc {
 			s.fail(w, r, err)
 			return
 		}
-		s.render(w, r, http.StatusOK, "revision", page{Title: fmt.Sprintf("%s, revision %d", body.Name, body.Number), Body: body})
+		s.render(w, r, http.StatusOK, "revision", page{Title: fmt.Sprintf(sayRevisionOf, body.Name, body.Number), Body: body})
 	}
 }
 
@@ -268,7 +268,7 @@ func (s *Server) revision(r *http.Request, collection string) (sqlite.Revision, 
 // POST /sites/{id}/revisions/{number}, POST /points/{id}/revisions/{number}
 func (s *Server) putBack(collection string) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		seen, err := s.formOn(r, "seen", "The form does not say which version you have seen. Open the page again.")
+		seen, err := s.formOn(r, "seen", sayVersionNotSaid)
 		if err != nil {
 			s.fail(w, r, err)
 			return
@@ -331,13 +331,13 @@ func (s *Server) handleRevisions(w http.ResponseWriter, r *http.Request) {
 		}
 		if one.After != nil {
 			at := fmt.Sprintf("%s%s/revisions/%d", origin(r), itemPath(c.ID, one.ID), one.Number)
-			out[i].Links = append(out[i].Links, link{at, "version-history", typeGeoJSON, "the item as this left it"})
+			out[i].Links = append(out[i].Links, link{at, "version-history", typeGeoJSON, sayItemAsLeft})
 		}
 	}
 	s.writeJSON(w, r, typeJSON, struct {
 		Revisions []apiRevision `json:"revisions"`
 		Links     []link        `json:"links"`
-	}{out, append(selfLinks(r, typeJSON, typeJSON), link{origin(r) + itemPath(c.ID, all[0].ID), "latest-version", typeGeoJSON, "the item as it is"})})
+	}{out, append(selfLinks(r, typeJSON, typeJSON), link{origin(r) + itemPath(c.ID, all[0].ID), "latest-version", typeGeoJSON, sayItemAsIs})})
 }
 
 // handleRevision is a site or a point as one revision left it.
@@ -355,7 +355,7 @@ func (s *Server) handleRevision(w http.ResponseWriter, r *http.Request) {
 	}
 	old, err := s.revision(r, c.ID)
 	if err == nil && old.After == nil {
-		err = status(http.StatusGone, "Revision %d took the %s out of the atlas.", old.Number, singular(c.ID))
+		err = status(http.StatusGone, sayRevisionTookOut, old.Number, singular(c.ID))
 	}
 	if err != nil {
 		s.fail(w, r, err)
@@ -369,7 +369,7 @@ func (s *Server) handleRevision(w http.ResponseWriter, r *http.Request) {
 	f.Geometry = wound(f.Geometry)
 	stored84.stamp(w)
 	s.writeJSON(w, r, typeGeoJSON, linkedFeature{f, append(selfLinks(r, typeGeoJSON, typeGeoJSON),
-		link{origin(r) + itemPath(c.ID, old.ID), "latest-version", typeGeoJSON, "the item as it is"})})
+		link{origin(r) + itemPath(c.ID, old.ID), "latest-version", typeGeoJSON, sayItemAsIs})})
 }
 
 // revised is the collection of the address when it keeps revisions of its
@@ -377,7 +377,7 @@ func (s *Server) handleRevision(w http.ResponseWriter, r *http.Request) {
 func (s *Server) revised(r *http.Request) (collection, error) {
 	c, err := s.collection(r)
 	if err == nil && c.ID != sqlite.Sites && c.ID != sqlite.Points {
-		err = status(http.StatusNotFound, "The features of the layer %s have no revisions: it is replaced by importing it anew.", c.Title)
+		err = status(http.StatusNotFound, sayLayerNoRevisions, c.Title)
 	}
 	return c, err
 }

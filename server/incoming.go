@@ -46,12 +46,12 @@ func (s *Server) receive(w http.ResponseWriter, r *http.Request) (*sent, error) 
 	}
 	parts, err := r.MultipartReader()
 	if err != nil {
-		return nil, status(http.StatusBadRequest, "The form could not be read: send the file as multipart/form-data.")
+		return nil, status(http.StatusBadRequest, sayFormMultipart)
 	}
 	for {
 		part, err := parts.NextPart()
 		if errors.Is(err, io.EOF) {
-			return nil, survey.Invalid("", "no file was chosen")
+			return nil, survey.Invalid("", sayNoFileChosen)
 		}
 		if err != nil {
 			return nil, cutOff(err)
@@ -70,7 +70,7 @@ func (s *Server) receive(w http.ResponseWriter, r *http.Request) (*sent, error) 
 // cutOff says in plain words that a file did not come in whole.
 func cutOff(err error) error {
 	if errors.Is(err, io.ErrUnexpectedEOF) {
-		return status(http.StatusBadRequest, "The file was cut off on its way: send it again.")
+		return status(http.StatusBadRequest, sayFileCutOff)
 	}
 	return err
 }
@@ -143,7 +143,7 @@ func (s *Server) handleLook(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if err := r.ParseForm(); err != nil {
-		s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
+		s.fail(w, r, status(http.StatusBadRequest, sayFormUnread))
 		return
 	}
 	in, err := s.intakeOf(r.Context(), one, r.PostForm)
@@ -178,7 +178,7 @@ func (s *Server) handleTake(w http.ResponseWriter, r *http.Request) {
 	}
 	looked := one.at()
 	if looked == nil || looked.running() || looked.Taking {
-		s.fail(w, r, status(http.StatusConflict, "Look at what the file would change first."))
+		s.fail(w, r, status(http.StatusConflict, sayLookFirst))
 		return
 	}
 	one.mu.Lock()
@@ -213,7 +213,7 @@ func allowedIntake(ctx context.Context, in atlas.Intake) error {
 		need |= survey.Remove
 	}
 	if !may(ctx, need) {
-		return status(http.StatusForbidden, "You may not bring this in: it needs leave to %s.", need&^visitorOf(ctx).leave)
+		return status(http.StatusForbidden, sayMayNotBringIn, need&^visitorOf(ctx).leave)
 	}
 	return nil
 }
@@ -288,9 +288,9 @@ func (s *Server) handleWork(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	title := "What " + one.Name + " would change"
+	title := "What " + one.Name + sayWouldChange
 	if job.Taking {
-		title = one.Name + " is in"
+		title = one.Name + sayIsIn
 	}
 	w.Header().Set("Cache-Control", "no-store")
 	s.render(w, r, http.StatusOK, "work", page{Title: title, Room: "layers", Body: body})
@@ -313,7 +313,7 @@ func (s *Server) fillWork(ctx context.Context, body *workPage, one *sent, out ou
 		body.Refused = refused.Taken > 0
 		body.Failed = sentence(out.Err.Error())
 	case errors.Is(out.Err, context.Canceled):
-		body.Failed = "It was stopped; nothing was written."
+		body.Failed = sayStopped
 	case out.Err != nil:
 		p := problemOf(out.Err)
 		body.Failed = p.Detail
@@ -371,13 +371,13 @@ func (s *Server) handleReport(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if report == nil {
-		s.fail(w, r, status(http.StatusNotFound, "There is no report on this file yet."))
+		s.fail(w, r, status(http.StatusNotFound, sayNoReport))
 		return
 	}
 	format := chi.URLParam(r, "format")
 	write, kind := s.reportWriter(format, report)
 	if write == nil {
-		s.fail(w, r, status(http.StatusNotFound, "The report comes as csv, json or geojson, not as %q.", format))
+		s.fail(w, r, status(http.StatusNotFound, sayReportAs, format))
 		return
 	}
 	w.Header().Set("Content-Type", kind)

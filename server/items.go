@@ -94,7 +94,7 @@ func (s *Server) listInTime(ctx context.Context, c collection, sel selection) (i
 	defer cancel()
 	got, err := s.list(limited, c, sel)
 	if err != nil && limited.Err() != nil && ctx.Err() == nil {
-		err = status(http.StatusServiceUnavailable, "This list takes too long to put together; ask for less, by a bbox or a simpler filter.")
+		err = status(http.StatusServiceUnavailable, sayListTooLong)
 	}
 	return got, err
 }
@@ -215,7 +215,7 @@ func (s *Server) writeItems(w http.ResponseWriter, r *http.Request, form string,
 		q := r.URL.Query()
 		q.Set("after", got.next)
 		next := origin(r) + r.URL.EscapedPath() + "?" + q.Encode()
-		doc.Links = append(doc.Links, link{next, "next", form, "the next page"})
+		doc.Links = append(doc.Links, link{next, "next", form, sayNextPage})
 		w.Header().Add("Link", fmt.Sprintf(`<%s>; rel="next"; type="%s"`, next, form))
 	}
 	if form == typeGeoJSON {
@@ -233,7 +233,7 @@ func (s *Server) writeItems(w http.ResponseWriter, r *http.Request, form string,
 	}
 	p := apiPage{Heading: c.Title, Links: doc.Links, Head: []string{"Id", "Name"}}
 	if doc.NumberMatched != nil {
-		p.Text = fmt.Sprintf("%d of %d features.", doc.NumberReturned, *doc.NumberMatched)
+		p.Text = fmt.Sprintf(sayShownOf, doc.NumberReturned, *doc.NumberMatched)
 	}
 	for _, f := range got.features {
 		p.Rows = append(p.Rows, []apiCell{{f.ID, itemPath(c.ID, f.ID) + "?f=html"}, {Text: featureName(f)}})

@@ -172,11 +172,11 @@ func (s *Server) handleAskRemove(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.render(w, r, http.StatusOK, "ask", page{Title: "Take out " + l.Title, Room: "layers", Body: askPage{
-		Heading: "Take out " + l.Title + "?", Action: "/layers/" + l.ID + "/remove", Button: "Take it out",
+	s.render(w, r, http.StatusOK, "ask", page{Title: sayTakeOut + l.Title, Room: "layers", Body: askPage{
+		Heading: sayTakeOut + l.Title + "?", Action: "/layers/" + l.ID + "/remove", Button: sayTakeItOut,
 		Says: []string{
-			fmt.Sprintf("The layer takes part as %s. Without it, checks that rest on it are not run, and answers may become unknown.", l.Role),
-			"Its description stays in the history. The layer itself is kept and can be put back until another of its name is brought in.",
+			fmt.Sprintf(sayLayerTakesPart, l.Role),
+			sayLayerKept,
 		},
 	}})
 }
@@ -216,8 +216,8 @@ func (s *Server) handleAskUndo(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	body := askPage{Heading: fmt.Sprintf("Undo import %d?", i.Number), Action: fmt.Sprintf("/imports/%d/undo", i.Number), Button: "Undo it"}
-	body.Says = []string{fmt.Sprintf("%s came in as %s. By: %s.", i.File, i.Target, i.Who)}
+	body := askPage{Heading: fmt.Sprintf(sayUndoImport, i.Number), Action: fmt.Sprintf("/imports/%d/undo", i.Number), Button: sayUndoIt}
+	body.Says = []string{fmt.Sprintf(sayCameInAs, i.File, i.Target, i.Who)}
 	if err := s.mayUndo(r.Context(), i); err != nil {
 		body.Refused = problemOf(err).Detail
 	} else if u, err := s.store.PlanUndo(r.Context(), i.Number); err != nil {
@@ -260,7 +260,7 @@ func (s *Server) mayUndo(ctx context.Context, i sqlite.Import) error {
 		return err
 	}
 	if !may(ctx, need) {
-		return status(http.StatusForbidden, "You may not undo this: it needs leave to %s.", need&^visitorOf(ctx).leave)
+		return status(http.StatusForbidden, sayMayNotUndo, need&^visitorOf(ctx).leave)
 	}
 	return nil
 }
@@ -306,7 +306,7 @@ var exportFormats = []exportFormat{
 func (s *Server) exportable(ctx context.Context, q url.Values) error {
 	if name := first(q, "crs"); name != "" {
 		if _, err := vector.ParseCRS(name); err != nil {
-			return badParameter("crs", "%q is no coordinate system that is known: write a name such as EPSG:26915", name)
+			return badParameter("crs", sayNoSystemToWrite, name)
 		}
 	}
 	all, err := s.collections(ctx)
@@ -329,7 +329,7 @@ func (s *Server) exportable(ctx context.Context, q url.Values) error {
 		_, err = cql2.Compile(e, c.queryables)
 	}
 	if err != nil {
-		return badParameter("filter", "is not understood: %s", err)
+		return badParameter("filter", sayNotUnderstood, err)
 	}
 	return nil
 }
@@ -346,7 +346,7 @@ func (s *Server) handleExport(w http.ResponseWriter, r *http.Request) {
 	}
 	i := slices.IndexFunc(exportFormats, func(f exportFormat) bool { return f.Ending == q.Get("format") })
 	if i < 0 {
-		s.fail(w, r, badParameter("format", "is none of those that are written: %q", q.Get("format")))
+		s.fail(w, r, badParameter("format", sayNotWritten, q.Get("format")))
 		return
 	}
 	format := exportFormats[i]

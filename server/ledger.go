@@ -75,9 +75,9 @@ func (s *Server) siteLedger(ctx context.Context, after string) (ledgerView, erro
 		v.Sites = append(v.Sites, one)
 	}
 	total, err := s.store.CountSites(ctx, sqlite.Filter{})
-	v.Counted = fmt.Sprintf("%s with %s.", wording.Count(total, "site", "sites"), wording.Count(v.Total, "point", "points"))
+	v.Counted = fmt.Sprintf(sayCountWith, wording.Count(total, "site", "sites"), wording.Count(v.Total, "point", "points"))
 	if total == 0 {
-		v.Counted = "This atlas is empty: no site has been surveyed yet."
+		v.Counted = sayEmptyAtlas
 	}
 	return v, err
 }
@@ -110,14 +110,14 @@ func (s *Server) fillSite(ctx context.Context, one *ledgerSite, points []mark, e
 // sentenceOf is the answer of a point in one sentence.
 func (s *Server) sentenceOf(ctx context.Context, m mark) string {
 	if !m.judged {
-		return "Still being worked out."
+		return sayStillWorking
 	}
 	if m.sentence != "" {
 		return m.sentence
 	}
 	j, err := s.judgedNow(ctx, m.id)
 	if err != nil {
-		return "This point could not be worked out; the log of the program says why."
+		return sayNotWorkedOut
 	}
 	return j.Answer.Sentence
 }
@@ -168,15 +168,15 @@ func (s *Server) viewLedger(ctx context.Context, bound *orb.Bound) ledgerView {
 	slices.SortFunc(order, func(a, b *markSite) int {
 		return cmp.Or(cmp.Compare(strings.ToLower(a.name), strings.ToLower(b.name)), cmp.Compare(a.id, b.id))
 	})
-	v.Counted = wording.Count(total, "point", "points") + " in view."
+	v.Counted = wording.Count(total, "point", "points") + sayInView
 	switch {
 	case total == 0:
-		v.Counted = "No point in view."
+		v.Counted = sayNoneInView
 	case len(order) > ledgerSites:
-		v.Counted = fmt.Sprintf("%s at %s in view; %d sites are listed, zoom in for the others.", wording.Count(total, "point", "points"), wording.Count(len(order), "site", "sites"), ledgerSites)
+		v.Counted = fmt.Sprintf(sayZoomForOthers, wording.Count(total, "point", "points"), wording.Count(len(order), "site", "sites"), ledgerSites)
 		order = order[:ledgerSites]
 	case total > ledgerPoints:
-		v.Counted = fmt.Sprintf("%s at %s in view; zoom in to have each listed.", wording.Count(total, "point", "points"), wording.Count(len(order), "site", "sites"))
+		v.Counted = fmt.Sprintf(sayZoomForEach, wording.Count(total, "point", "points"), wording.Count(len(order), "site", "sites"))
 	}
 	for _, site := range order {
 		one := ledgerSite{ID: site.id, Name: site.name, Code: site.code}

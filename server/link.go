@@ -16,7 +16,7 @@ type linkPage struct {
 	Wrong string
 }
 
-const deadLink = "This link has been used, has run out or was ended. Ask for another."
+const deadLink = sayLinkUsed
 
 // link finds the key of a link's code.
 func (s *Server) link(r *http.Request, kind survey.KeyKind) (survey.Key, survey.Person, error) {
@@ -38,7 +38,7 @@ func (s *Server) handleLinkPage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.render(w, r, http.StatusOK, "link", page{Title: "Sign this device in", Hush: true, Body: linkPage{Key: k, Who: p.Name, Code: pathPart(r, "code")}})
+	s.render(w, r, http.StatusOK, "link", page{Title: saySignDeviceIn, Hush: true, Body: linkPage{Key: k, Who: p.Name, Code: pathPart(r, "code")}})
 }
 
 // handleLink signs the device in and uses the link up.

@@ -195,7 +195,7 @@ func zoomOf(q url.Values, b *orb.Bound) (float64, error) {
 	if text := q.Get("zoom"); text != "" {
 		v, err := strconv.ParseFloat(text, 64)
 		if err != nil || !(v >= 0 && v <= zoomMost) {
-			return 0, badParameter("zoom", "%q is not a number from 0 to %d", text, zoomMost)
+			return 0, badParameter("zoom", sayNotFromZero, text, zoomMost)
 		}
 		return v, nil
 	}

@@ -72,7 +72,7 @@ func (s *Server) handleMapPrint(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.render(w, r, http.StatusOK, "print", page{Title: "Map, print view", Room: "map", Body: body})
+	s.render(w, r, http.StatusOK, "print", page{Title: sayMapPrint, Room: "map", Body: body})
 }
 
 func (s *Server) printBody(r *http.Request, q url.Values) (p printPage, err error) {
@@ -87,7 +87,7 @@ func (s *Server) printBody(r *http.Request, q url.Values) (p printPage, err erro
 			return p, err
 		}
 		if !ok {
-			return p, badParameter("bbox", "is missing: an atlas without sites has no extent of its own")
+			return p, badParameter("bbox", sayNoExtent)
 		}
 		bound = &all
 	}
@@ -199,7 +199,7 @@ func (s *Server) northAt(p orb.Point) drawing.North {
 // layerDate says of which day the data of a layer are.
 func layerDate(l survey.Layer) string {
 	if at, ok := l.AsOf.Get(); ok {
-		return "as of " + wording.Date(at)
+		return sayAsOfDate + wording.Date(at)
 	}
 	return "date " + wording.NotRecorded
 }

@@ -256,7 +256,7 @@ func (s *Server) judge(ctx context.Context, reading int) error {
 				return
 			}
 			s.log.ErrorContext(ctx, "work out point", "point", j.Point.Item.ID, "error", err)
-			j.Answer = answer.Answer{Verdict: answer.Unknown, Sentence: "This point could not be worked out; the log of the program says why."}
+			j.Answer = answer.Answer{Verdict: answer.Unknown, Sentence: sayNotWorkedOut}
 			j.Answer.Ground.Class = survey.ClassUnknown
 		}
 		m.take(j, reading)

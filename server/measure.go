@@ -42,7 +42,7 @@ func (s *Server) measured(policy survey.Policy, text string) measureView {
 	}
 	parts := parted(v.Text)
 	if len(parts) < 2 || len(parts) > legsMost+1 {
-		v.Wrong = fmt.Sprintf("A line has 2 to %d positions, parted by semicolons; these are %d.", legsMost+1, len(parts))
+		v.Wrong = fmt.Sprintf(sayLinePositions, legsMost+1, len(parts))
 		return v
 	}
 	var places []*placed
@@ -72,9 +72,9 @@ func (s *Server) measured(policy survey.Policy, text string) measureView {
 	}
 	v.Total = wording.Length(policy.Units, total)
 	last := v.Legs[len(v.Legs)-1]
-	v.Short = fmt.Sprintf("%s on %s true, %s compass", last.Distance, last.True, last.Compass)
+	v.Short = fmt.Sprintf(sayLeg, last.Distance, last.True, last.Compass)
 	if len(v.Legs) > 1 {
-		v.Short += "; in all " + v.Total
+		v.Short += sayInAll + v.Total
 	}
 	return v
 }

@@ -93,7 +93,7 @@ func (s *Server) recovered(next http.Handler) http.Handler {
 func (s *Server) sameOrigin(next http.Handler) http.Handler {
 	guard := http.NewCrossOriginProtection()
 	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		s.fail(w, r, status(http.StatusForbidden, "This request came from a page of another site and was refused."))
+		s.fail(w, r, status(http.StatusForbidden, sayOtherSite))
 	}))
 	return guard.Handler(next)
 }

@@ -81,7 +81,7 @@ func place(q url.Values) (orb.Point, error) {
 	}{{"lon", 180}, {"lat", 90}} {
 		v, err := strconv.ParseFloat(q.Get(c.name), 64)
 		if err != nil || !(v >= -c.most && v <= c.most) {
-			return p, badParameter(c.name, "%q is not degrees from -%g to %g", q.Get(c.name), c.most, c.most)
+			return p, badParameter(c.name, sayNoDegrees, q.Get(c.name), c.most, c.most)
 		}
 		p[i] = v
 	}
@@ -96,7 +96,7 @@ func ropeOf(q url.Values) (geo.Length, error) {
 	}
 	v, err := strconv.ParseFloat(text, 64)
 	if err != nil || !(v > 0 && v <= 2000) {
-		return 0, badParameter("rope_m", "%q is not a length from 0 to 2000 metres", text)
+		return 0, badParameter("rope_m", sayNoRope, text)
 	}
 	return geo.Length(v), nil
 }

@@ -35,7 +35,7 @@ func negotiate(r *http.Request, offers ...string) (string, error) {
 				return o, nil
 			}
 		}
-		return "", badParameter("f", "%q is not offered here; offered are %s", f, strings.Join(offeredShort(offers), ", "))
+		return "", badParameter("f", sayNotOffered, f, strings.Join(offeredShort(offers), ", "))
 	}
 	accept := strings.Join(r.Header.Values("Accept"), ",")
 	if strings.TrimSpace(accept) == "" {
@@ -48,7 +48,7 @@ func negotiate(r *http.Request, offers ...string) (string, error) {
 		}
 	}
 	if best == "" {
-		return "", status(http.StatusNotAcceptable, "This is offered as %s only.", strings.Join(offers, ", "))
+		return "", status(http.StatusNotAcceptable, sayOfferedOnly, strings.Join(offers, ", "))
 	}
 	return best, nil
 }
@@ -118,17 +118,17 @@ func prefersHTML(r *http.Request) bool {
 func query(r *http.Request, known ...string) (url.Values, error) {
 	q, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil {
-		return nil, badParameter("", "the address cannot be read: %s", err)
+		return nil, badParameter("", sayAddressUnread, err)
 	}
 	for name, values := range q {
 		if !slices.Contains(known, name) {
 			if len(known) == 0 {
-				return nil, badParameter(name, "is not known here")
+				return nil, badParameter(name, sayNotKnownHere)
 			}
-			return nil, badParameter(name, "is not known here; known are %s", strings.Join(known, ", "))
+			return nil, badParameter(name, sayNotKnownAre, strings.Join(known, ", "))
 		}
 		if len(values) > 1 {
-			return nil, badParameter(name, "is given %d times", len(values))
+			return nil, badParameter(name, sayGivenTimes, len(values))
 		}
 	}
 	return q, nil

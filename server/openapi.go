@@ -77,12 +77,12 @@ func (c collection) itemsPath(usual object) object {
 		out[method] = one
 	}
 	get := out["get"].(object)
-	get["summary"] = fmt.Sprintf("Features of %s, a page at a time", c.Title)
+	get["summary"] = fmt.Sprintf(sayPageAtATime, c.Title)
 	parameters := get["parameters"].([]any)
 	for _, f := range c.asked() {
-		says := "Only features with this value"
+		says := sayOnlyWithValue
 		if c.ID == sqlite.Points && f.name == "site" {
-			says = "Only points of this site, by its id or code"
+			says = sayOnlyOfSite
 		}
 		parameters = append(parameters, object{
 			"name": f.name, "in": "query", "required": false, "style": "form", "explode": false, "description": says, "schema": f.schema,

@@ -146,7 +146,7 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, name s
 	var b bytes.Buffer
 	if err := s.pages[name].ExecuteTemplate(&b, "frame", p); err != nil {
 		s.log.ErrorContext(r.Context(), "render", "page", name, "id", w.Header().Get("X-Request-Id"), "error", err)
-		http.Error(w, "This page could not be put together. The log names this request.", http.StatusInternalServerError)
+		http.Error(w, sayPageFailed, http.StatusInternalServerError)
 		return
 	}
 	h := w.Header()
@@ -177,14 +177,14 @@ func displayOf(r *http.Request) display {
 // POST /display
 func (s *Server) handleDisplay(w http.ResponseWriter, r *http.Request) {
 	if err := r.ParseForm(); err != nil {
-		s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
+		s.fail(w, r, status(http.StatusBadRequest, sayFormUnread))
 		return
 	}
 	d := display(r.PostFormValue("to"))
 	switch d {
 	case displayAuto, displayDay, displayNight:
 	default:
-		s.fail(w, r, status(http.StatusBadRequest, "The display is day, night or auto."))
+		s.fail(w, r, status(http.StatusBadRequest, sayDisplays))
 		return
 	}
 	http.SetCookie(w, &http.Cookie{
@@ -211,5 +211,5 @@ func (s *Server) handleAbout(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.render(w, r, http.StatusOK, "about", page{Title: "About and cautions", Room: "about"})
+	s.render(w, r, http.StatusOK, "about", page{Title: sayAboutTitle, Room: "about"})
 }

@@ -29,7 +29,7 @@ func cursor(o sqlite.Order, key, id string) string {
 }
 
 func readCursor(text string, o sqlite.Order, numbered bool) (id, key string, err error) {
-	wrong := badParameter("after", "%q is not from a next link of this collection", text)
+	wrong := badParameter("after", sayNoNextLink, text)
 	if byID(o) {
 		if _, err := strconv.ParseInt(text, 10, 64); numbered && err != nil {
 			return "", "", wrong

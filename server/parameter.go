@@ -34,18 +34,18 @@ func boxNumbers(q url.Values) (*[4]float64, error) {
 	}
 	parts := strings.Split(text, ",")
 	if len(parts) != 4 && len(parts) != 6 {
-		return nil, badParameter("bbox", "has %d numbers; it is west,south,east,north in degrees", len(parts))
+		return nil, badParameter("bbox", sayBoxNumbers, len(parts))
 	}
 	v := make([]float64, len(parts))
 	for i, p := range parts {
 		f, err := strconv.ParseFloat(strings.TrimSpace(p), 64)
 		if err != nil || math.IsNaN(f) || math.IsInf(f, 0) {
-			return nil, badParameter("bbox", "%q is not a number", p)
+			return nil, badParameter("bbox", sayNoNumber, p)
 		}
 		v[i] = f
 	}
 	if len(v) == 6 && v[2] > v[5] {
-		return nil, badParameter("bbox", "its lower height, %g, is above its upper one, %g", v[2], v[5])
+		return nil, badParameter("bbox", sayBoxHeights, v[2], v[5])
 	}
 	return &[4]float64{v[0], v[1], v[len(v)/2], v[len(v)/2+1]}, nil
 }
@@ -55,11 +55,11 @@ func boundOf(v [4]float64) (*orb.Bound, error) {
 	west, south, east, north := v[0], v[1], v[2], v[3]
 	switch {
 	case south > north:
-		return nil, badParameter("bbox", "its south, %g, lies north of its north, %g", south, north)
+		return nil, badParameter("bbox", sayBoxTurned, south, north)
 	case south < -90 || north > 90:
-		return nil, badParameter("bbox", "its latitudes reach beyond ±90")
+		return nil, badParameter("bbox", sayBoxLatitudes)
 	case west < -180 || west > 180 || east < -180 || east > 180:
-		return nil, badParameter("bbox", "its longitudes reach beyond ±180")
+		return nil, badParameter("bbox", sayBoxLongitudes)
 	}
 	return &orb.Bound{Min: orb.Point{west, south}, Max: orb.Point{east, north}}, nil
 }
@@ -81,7 +81,7 @@ func limit(q url.Values) (int, error) {
 		return limitMost, nil
 	}
 	if err != nil || n == 0 {
-		return 0, badParameter("limit", "%q is not a whole number from 1", text)
+		return 0, badParameter("limit", sayNoWholeNumber, text)
 	}
 	return int(min(n, limitMost)), nil
 }
@@ -102,7 +102,7 @@ func datetime(q url.Values) (*span, error) {
 	text := q.Get("datetime")
 	parts := strings.Split(text, "/")
 	if len(parts) > 2 {
-		return nil, badParameter("datetime", "%q has more than two ends", text)
+		return nil, badParameter("datetime", sayTwoEnds, text)
 	}
 	var ends [2]time.Time
 	for i, p := range parts {
@@ -111,14 +111,14 @@ func datetime(q url.Values) (*span, error) {
 		}
 		from, to, err := moments(p)
 		if err != nil {
-			return nil, badParameter("datetime", "%q is not a date and time like 2026-05-04T08:00:00Z", p)
+			return nil, badParameter("datetime", sayNoMoment, p)
 		}
 		if ends[i] = from; i == len(parts)-1 {
 			ends[1] = to
 		}
 	}
 	if parts[0] != "" && len(parts) == 2 && !ends[0].IsZero() && !ends[1].IsZero() && ends[1].Before(ends[0]) {
-		return nil, badParameter("datetime", "%q ends before it begins", text)
+		return nil, badParameter("datetime", sayEndsBefore, text)
 	}
 	return &span{ends[0], ends[1]}, nil
 }
@@ -145,7 +145,7 @@ func instant(text string) (time.Time, error) {
 func ask(q url.Values) (atlas.Ask, error) {
 	a := atlas.Ask{Load: strings.TrimSpace(q.Get("load")), Tonight: survey.Moisture(q.Get("tonight"))}
 	if a.Tonight != "" && !slices.Contains(survey.Moistures, a.Tonight) {
-		return a, badParameter("tonight", "%q is not one of %v", a.Tonight, survey.Moistures)
+		return a, badParameter("tonight", sayNoneOf, a.Tonight, survey.Moistures)
 	}
 	text := strings.TrimSpace(q.Get("required"))
 	if text == "" {
@@ -153,10 +153,10 @@ func ask(q url.Values) (atlas.Ask, error) {
 	}
 	v, err := survey.ParseTyped(text) // typed into a form as well
 	if err != nil {
-		return a, badParameter("required", "a ratio is a number from 1 to 100: %v", err)
+		return a, badParameter("required", sayRatioRange, err)
 	}
 	if !(v >= 1 && v <= 100) {
-		return a, badParameter("required", "%q is not a ratio from 1 to 100", text)
+		return a, badParameter("required", sayNoRatio, text)
 	}
 	a.Required = survey.Known(v)
 	return a, nil

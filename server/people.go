@@ -100,7 +100,7 @@ func (s *Server) handlePeople(w http.ResponseWriter, r *http.Request) {
 	var before int64
 	if err == nil && q.Has("before") {
 		if before, err = strconv.ParseInt(q.Get("before"), 10, 64); err != nil || before < 1 {
-			err = badParameter("before", "%q is not the number of an entry", q.Get("before"))
+			err = badParameter("before", sayNoEntry, q.Get("before"))
 		}
 	}
 	if err != nil {
@@ -258,7 +258,7 @@ func (s *Server) makeKey(w http.ResponseWriter, r *http.Request, p survey.Person
 	if text := strings.TrimSpace(r.PostFormValue("days")); text != "" {
 		n, err := strconv.ParseUint(text, 10, 16)
 		if err != nil {
-			return k, "", survey.Invalid("/days", "%q is not a whole number of days", text)
+			return k, "", survey.Invalid("/days", sayNoDays, text)
 		}
 		days = int(n)
 	}

@@ -87,9 +87,9 @@ func (s *Server) handleChangePerson(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	done := "The roles are now: " + joinRoles(person.Roles) + "."
+	done := sayRolesNow + joinRoles(person.Roles) + "."
 	if was.Closed.Known() != person.Closed.Known() {
-		done = map[bool]string{true: "The account is closed. Everything it was signed in with has ended.", false: "The account is open again."}[person.Closed.Known()]
+		done = map[bool]string{true: sayAccountClosed, false: sayAccountOpen}[person.Closed.Known()]
 	}
 	s.personPage(w, r, http.StatusOK, personPage{Done: done})
 }
@@ -114,7 +114,7 @@ func (s *Server) handleResetPassword(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.personPage(w, r, http.StatusOK, personPage{Done: "The password is set. Browsers that were signed in with the old one are signed out."})
+	s.personPage(w, r, http.StatusOK, personPage{Done: sayPasswordSet})
 }
 
 // setPassword stores a new password; the session that asks goes on when it is

@@ -50,7 +50,7 @@ func (s *Server) handlePutPhoto(w http.ResponseWriter, r *http.Request) {
 	}
 	id := pathPart(r, "photo")
 	if len(id) > 100 || q.Get("point") == "" {
-		s.fail(w, r, badParameter("point", "is missing: say which point the photo is of"))
+		s.fail(w, r, badParameter("point", sayPhotoOfWhich))
 		return
 	}
 	b, err := io.ReadAll(r.Body)
@@ -141,26 +141,26 @@ func (s *Server) addPhotos(r *http.Request, point string) error {
 	}
 	parts, err := r.MultipartReader()
 	if err != nil {
-		return status(http.StatusBadRequest, "The form could not be read.")
+		return status(http.StatusBadRequest, sayFormUnread)
 	}
 	for n := 0; ; n++ {
 		part, err := parts.NextPart()
 		switch {
 		case errors.Is(err, io.EOF) && n == 0:
-			return status(http.StatusBadRequest, "Choose a photo first.")
+			return status(http.StatusBadRequest, sayChoosePhoto)
 		case errors.Is(err, io.EOF):
 			return nil
 		case err != nil:
 			return err
 		case n == mostAtOnce:
-			return status(http.StatusBadRequest, "At most %d photos can be sent at once; the first %d were added.", mostAtOnce, mostAtOnce)
+			return status(http.StatusBadRequest, sayTooManyPhotos, mostAtOnce, mostAtOnce)
 		}
 		b, err := io.ReadAll(part)
 		if err != nil {
 			return err
 		}
 		if len(b) == 0 {
-			return status(http.StatusBadRequest, "Choose a photo first.")
+			return status(http.StatusBadRequest, sayChoosePhoto)
 		}
 		// The same file sent twice, as by a double tap, is the same photo.
 		id := uuid.NewHash(sha256.New(), uuid.Nil, append([]byte(point), b...), 8).String()
@@ -182,7 +182,7 @@ func (s *Server) handleDropPhoto(w http.ResponseWriter, r *http.Request) {
 	s.alterPoint(w, r, "photos", func(p *survey.Point) error {
 		i := slices.Index(p.Photos, id)
 		if i < 0 {
-			return survey.NotFound("photo of this point", id)
+			return survey.NotFound(sayPhotoOfPoint, id)
 		}
 		p.Photos = slices.Delete(slices.Clone(p.Photos), i, i+1)
 		return nil
@@ -200,7 +200,7 @@ func (s *Server) handlePhotoPlace(w http.ResponseWriter, r *http.Request) {
 	}
 	at, ok := taken.Position.Get()
 	if !ok || taken.Point != pathID(r) {
-		s.fail(w, r, status(http.StatusBadRequest, "This photo does not say where it was taken."))
+		s.fail(w, r, status(http.StatusBadRequest, sayPhotoNoPlace))
 		return
 	}
 	s.alterPoint(w, r, "found", func(p *survey.Point) error {
@@ -212,7 +212,7 @@ func (s *Server) handlePhotoPlace(w http.ResponseWriter, r *http.Request) {
 // alterPoint changes the point of the address by what do makes of it, on the
 // revision that the form was made for, and goes back to a part of its page.
 func (s *Server) alterPoint(w http.ResponseWriter, r *http.Request, part string, do func(*survey.Point) error) {
-	seen, err := s.formOn(r, "revision", "The form does not say which version of the point it is about. Open the point again.")
+	seen, err := s.formOn(r, "revision", sayPointVersionNotSaid)
 	if err != nil {
 		s.fail(w, r, err)
 		return

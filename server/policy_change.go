@@ -63,7 +63,7 @@ func changedRows(t table, was, is []map[string]any, u survey.Units) (out []versi
 		name := typed(a, key, text, u)
 		b := named(is, name)
 		if b == nil {
-			out = append(out, version.Phrase{What: title(name), Before: say(a), After: "taken out"})
+			out = append(out, version.Phrase{What: title(name), Before: say(a), After: sayFieldTakenOut})
 			continue
 		}
 		for _, c := range t.Row[1:] {
@@ -79,7 +79,7 @@ func changedRows(t table, was, is []map[string]any, u survey.Units) (out []versi
 	}
 	if len(was) > 0 && len(is) > 0 && t.Path == "/load_cases" {
 		if a, b := typed(was[0], key, text, u), typed(is[0], key, text, u); a != b {
-			out = append(out, version.Phrase{What: "Usual load", Before: a, After: b})
+			out = append(out, version.Phrase{What: sayUsualLoad, Before: a, After: b})
 		}
 	}
 	return out

@@ -142,7 +142,7 @@ func (f *policyForm) takeAs(in map[string]any, pointer string, c cell, form url.
 		v, err := c.quantity.read(f.units, sent)
 		if err != nil {
 			unit, _ := c.quantity.unit(f.units)
-			f.kept[pointer], f.wrong[pointer] = sent, strings.TrimSpace("Give a number "+inWords(unit))+": "+err.Error()+"."
+			f.kept[pointer], f.wrong[pointer] = sent, strings.TrimSpace(sayGiveNumber+inWords(unit))+": "+err.Error()+"."
 			return
 		}
 		in[c.Key] = json.Number(strconv.FormatFloat(v, 'g', -1, 64))
@@ -154,7 +154,7 @@ func inWords(unit string) string {
 	case "", ":1":
 		return ""
 	case "°":
-		return "of degrees"
+		return sayOfDegrees
 	}
 	return "of " + unit
 }
@@ -179,10 +179,10 @@ func (f *policyForm) policy(past []string) (p survey.Policy, ok bool, err error)
 		return p, false, err
 	}
 	if slices.Contains(past, p.Version) {
-		f.wrong["/version"] = fmt.Sprintf("There is a policy %q on record. Give the changed one a version of its own.", p.Version)
+		f.wrong["/version"] = fmt.Sprintf(sayPolicyExists, p.Version)
 	}
 	if strings.TrimSpace(p.Reason) == "" {
-		f.wrong["/reason"] = "Say why, for whoever reads the history."
+		f.wrong["/reason"] = saySayWhy
 	}
 	return p, len(f.wrong) == 0, nil
 }
@@ -195,7 +195,7 @@ func (f *policyForm) fill() error {
 	}
 	f.Document, f.Sheaves, f.Tables, f.Problems = string(raw), nil, nil, nil
 	f.Version = f.entry(f.doc, "/version", cell{Key: "version", Label: "Version"}, "")
-	f.Reason = f.entry(f.doc, "/reason", cell{Key: "reason", Label: "Reason for the change"}, "")
+	f.Reason = f.entry(f.doc, "/reason", cell{Key: "reason", Label: sayReason}, "")
 	for _, s := range sheaves {
 		out := formSheaf{Title: s.Title, Note: s.Note}
 		for _, l := range s.Lines {

@@ -34,7 +34,7 @@ func newPullForm(p survey.Point, policy survey.Policy, now time.Time) pullForm {
 // POST /points/{id}/pull-tests
 func (s *Server) handleAddPullTest(w http.ResponseWriter, r *http.Request) {
 	if err := r.ParseForm(); err != nil {
-		s.fail(w, r, status(http.StatusBadRequest, "The form could not be read."))
+		s.fail(w, r, status(http.StatusBadRequest, sayFormUnread))
 		return
 	}
 	test, err := readPullTest(r.PostForm, s.bearingAt(r))
@@ -67,7 +67,7 @@ func (s *Server) bearingAt(r *http.Request) func(deg float64, day time.Time) (ge
 		}
 		f, err := s.magnetic.At(row.Item.Position, 0, day)
 		if err != nil || !f.Valid {
-			return 0, survey.Invalid("/bearing_deg", "a compass bearing cannot be turned to true north here: %s", f.Doubt)
+			return 0, survey.Invalid("/bearing_deg", sayCompassNotTurned, f.Doubt)
 		}
 		return f.True(deg), nil
 	}
@@ -85,7 +85,7 @@ func readPullTest(form url.Values, toTrue func(float64, time.Time) (geo.Bearing,
 		return t, err
 	}
 	if !ok {
-		return t, survey.Invalid("/force_kn", "Give the greatest force reached, as a number.")
+		return t, survey.Invalid("/force_kn", sayGiveForce)
 	}
 	switch text("force_unit") {
 	case "lbf":
@@ -93,7 +93,7 @@ func readPullTest(form url.Values, toTrue func(float64, time.Time) (geo.Bearing,
 	case "kN":
 		t.ForceKN = (survey.Force(force) * survey.Kilonewton).Kilonewtons()
 	default:
-		return t, survey.Invalid("/force_kn", "Say whether the force is in lbf or kN.")
+		return t, survey.Invalid("/force_kn", sayForceUnit)
 	}
 	t.ForceKN = math.Round(t.ForceKN*1e4) / 1e4
 	moved, ok, err := formNumber(form, "movement")
@@ -103,13 +103,13 @@ func readPullTest(form url.Values, toTrue func(float64, time.Time) (geo.Bearing,
 	if ok {
 		unit, known := map[string]geo.Length{"in": geo.Inch, "mm": geo.Millimetre}[text("movement_unit")]
 		if !known {
-			return t, survey.Invalid("/movement_mm", "Say whether the movement is in inches or mm.")
+			return t, survey.Invalid("/movement_mm", sayMovementUnit)
 		}
 		t.MovementMM = survey.Known(math.Round((geo.Length(moved)*unit).Millimetres()*10) / 10)
 	}
 	day, err := time.Parse(time.DateOnly, text("at"))
 	if err != nil {
-		return t, survey.Invalid("/at", "Give the day of the test.")
+		return t, survey.Invalid("/at", sayGiveTestDay)
 	}
 	t.At = survey.Known(day.Add(12 * time.Hour)) // noon, so that it is that day in every zone
 	deg, ok, err := formNumber(form, "bearing")
@@ -119,7 +119,7 @@ func readPullTest(form url.Values, toTrue func(float64, time.Time) (geo.Bearing,
 	switch {
 	case !ok:
 	case deg > 360:
-		return t, survey.Invalid("/bearing_deg", "A bearing is 0 to 360 degrees.")
+		return t, survey.Invalid("/bearing_deg", sayBearingRange)
 	case text("north") == "true":
 		t.BearingDeg = survey.Known(geo.NewBearing(deg))
 	default:
@@ -143,7 +143,7 @@ func formNumber(form url.Values, name string) (v float64, ok bool, err error) {
 		return 0, false, survey.Invalid("/"+name, "%v.", err)
 	}
 	if !(v >= 0 && v < 1e9) {
-		return 0, false, survey.Invalid("/"+name, "%q is less than nothing, or more than can be measured.", text)
+		return 0, false, survey.Invalid("/"+name, sayNotMeasurable, text)
 	}
 	return v, true, nil
 }

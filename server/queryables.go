@@ -16,7 +16,7 @@ const (
 )
 
 func geometryField(format string) field {
-	return field{geometryName, &schema{Title: "Where it lies", Format: format, Role: "primary-geometry"}}
+	return field{geometryName, &schema{Title: sayWhereItLies, Format: format, Role: "primary-geometry"}}
 }
 
 // surveyFields are the queryables of sites or points.
@@ -24,7 +24,7 @@ func surveyFields(t reflect.Type, geometry string) []field {
 	own := []field{
 		geometryField(geometry),
 		{sqlite.IDName, &schema{Type: "string", Role: "id"}},
-		{sqlite.UpdatedName, &schema{Type: "string", Format: "date-time", Title: "When it was last changed in the atlas"}},
+		{sqlite.UpdatedName, &schema{Type: "string", Format: "date-time", Title: sayWhenChanged}},
 	}
 	return append(own, flat("", schemaOf(t))...)
 }
@@ -85,7 +85,7 @@ func (s *Server) handleQueryables(w http.ResponseWriter, r *http.Request) {
 	none := false
 	doc := schema{
 		Schema: draft202012, ID: origin(r) + "/api/collections/" + url.PathEscape(c.ID) + "/queryables", Type: "object", Title: c.Title,
-		Description: "What a filter may name. A dot leads into an object; what lies within a list of objects stands for the list of its values.",
+		Description: sayFilterNames,
 		Properties:  map[string]*schema{}, Additional: &none,
 	}
 	p := apiPage{

@@ -77,7 +77,7 @@ func (s *Server) ratingsPage(ctx context.Context) (ratingsPage, error) {
 		return ratingsPage{}, err
 	}
 	if len(past) == 0 {
-		return ratingsPage{}, fmt.Errorf("no policy has been set in this atlas: %w", survey.ErrNotFound)
+		return ratingsPage{}, fmt.Errorf(sayNoPolicy, survey.ErrNotFound)
 	}
 	now := past[0]
 	body := ratingsPage{Policy: now.Item, Since: now.UpdatedAt, By: now.UpdatedBy, Change: !s.readOnly && may(ctx, survey.Rate)}
@@ -226,7 +226,7 @@ func (s *Server) handleRatingsChange(w http.ResponseWriter, r *http.Request) {
 func (s *Server) policies(ctx context.Context) ([]sqlite.Row[survey.Policy], error) {
 	past, err := s.store.Policies(ctx)
 	if err == nil && len(past) == 0 {
-		err = fmt.Errorf("no policy has been set in this atlas: %w", survey.ErrNotFound)
+		err = fmt.Errorf(sayNoPolicy, survey.ErrNotFound)
 	}
 	return past, err
 }
@@ -261,7 +261,7 @@ func (s *Server) showChange(w http.ResponseWriter, r *http.Request, code int, bo
 		s.fail(w, r, err)
 		return
 	}
-	s.render(w, r, code, "change", page{Title: "Change the ratings", Room: "ratings", Body: body})
+	s.render(w, r, code, "change", page{Title: sayChangeRatings, Room: "ratings", Body: body})
 }
 
 // handleRatingsTry shows what a changed policy would do to every verdict. The
@@ -306,7 +306,7 @@ func readTrial(r *http.Request, now sqlite.Row[survey.Policy]) (*policyForm, err
 		if errors.As(err, &tooBig) {
 			return nil, err
 		}
-		return nil, status(http.StatusBadRequest, "The form could not be read.")
+		return nil, status(http.StatusBadRequest, sayFormUnread)
 	}
 	raw := []byte(r.PostFormValue("document"))
 	uploaded := false
@@ -314,15 +314,15 @@ func readTrial(r *http.Request, now sqlite.Row[survey.Policy]) (*policyForm, err
 		defer file.Close()
 		uploaded = true
 		if raw, err = io.ReadAll(io.LimitReader(file, mostDocument+1)); err != nil {
-			return nil, status(http.StatusBadRequest, "The file could not be read.")
+			return nil, status(http.StatusBadRequest, sayFileUnread)
 		}
 	}
 	if len(raw) > mostDocument {
-		return nil, status(http.StatusBadRequest, "That is longer than 1 MB; no policy is.")
+		return nil, status(http.StatusBadRequest, sayPolicyTooLong)
 	}
 	doc, err := parseDocument(raw)
 	if err != nil || doc == nil {
-		return nil, status(http.StatusBadRequest, "That is no policy: it is not a JSON document. Take out the policy in force to see what one looks like.")
+		return nil, status(http.StatusBadRequest, sayPolicyNotJSON)
 	}
 	units := now.Item.Units
 	form := newPolicyForm(doc, now.Revision, units)
@@ -336,7 +336,7 @@ func readTrial(r *http.Request, now sqlite.Row[survey.Policy]) (*policyForm, err
 // runs at a time.
 func (s *Server) try(ctx context.Context, now, other survey.Policy) (*tried, error) {
 	if !s.trial.TryLock() {
-		return nil, status(http.StatusServiceUnavailable, "Somebody else is trying a policy. Go back and try again in a moment.")
+		return nil, status(http.StatusServiceUnavailable, sayTrialBusy)
 	}
 	defer s.trial.Unlock()
 	ctx, stop := context.WithTimeout(ctx, trialTime)
@@ -350,7 +350,7 @@ func (s *Server) try(ctx context.Context, now, other survey.Policy) (*tried, err
 		err = s.atlas.Explain(ctx, other, &got, mostChanged)
 	}
 	if errors.Is(err, context.DeadlineExceeded) {
-		return nil, status(http.StatusServiceUnavailable, "The district has too many points to try this here. On the machine itself, \"holdfast policy try\" does it.")
+		return nil, status(http.StatusServiceUnavailable, sayTrialTooLarge)
 	}
 	if err != nil {
 		return nil, err
@@ -374,7 +374,7 @@ func (s *Server) try(ctx context.Context, now, other survey.Policy) (*tried, err
 //
 // POST /ratings
 func (s *Server) handleRatingsSet(w http.ResponseWriter, r *http.Request) {
-	base, err := s.formOn(r, "base", "The form does not say which policy the change was tried against. Try it again.")
+	base, err := s.formOn(r, "base", sayTrialNotSaid)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -386,7 +386,7 @@ func (s *Server) handleRatingsSet(w http.ResponseWriter, r *http.Request) {
 	}
 	doc, err := parseDocument([]byte(r.PostFormValue("document")))
 	if err != nil || doc == nil {
-		s.fail(w, r, status(http.StatusBadRequest, "The form holds no policy. Try it again."))
+		s.fail(w, r, status(http.StatusBadRequest, sayTrialEmpty))
 		return
 	}
 	now := past[0]

@@ -85,7 +85,7 @@ func (s *Server) logPart(ctx context.Context, p survey.Policy) (logPart, error) 
 // groundWords says which ground a group was pulled in.
 func groundWords(g pulls.Group) string {
 	if g.Class == survey.ClassUnknown || g.Class == "" {
-		return "class not known"
+		return sayClassNotKnown
 	}
 	out := "class " + string(g.Class)
 	switch g.Cohesive {
@@ -95,7 +95,7 @@ func groundWords(g pulls.Group) string {
 		out += ", granular"
 	}
 	if g.Disturbed {
-		out += ", disturbed or not known to be undisturbed"
+		out += sayDisturbed
 	}
 	return out
 }

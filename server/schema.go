@@ -147,9 +147,9 @@ func featureSchema(title, description string, geometry *schema, t reflect.Type) 
 
 // nouns are the Features of the survey, by the name of their schema.
 var nouns = map[string]*schema{
-	"site": featureSchema("Site", "A named stretch of bank or embankment. Positions are longitude, latitude and, where known, elevation in metres, on WGS 84.",
+	"site": featureSchema("Site", saySchemaSite,
 		siteGeometry, reflect.TypeFor[survey.Site]()),
-	"point": featureSchema("Point", "A surveyed place where an anchor could be set. What is missing was not recorded, which is neither a no nor a zero.",
+	"point": featureSchema("Point", saySchemaPoint,
 		pointGeometry, reflect.TypeFor[survey.Point]()),
 }
 
@@ -165,7 +165,7 @@ func (s *Server) handleSchema(w http.ResponseWriter, r *http.Request) {
 	noun := pathPart(r, "noun")
 	known, ok := nouns[noun]
 	if !ok {
-		s.fail(w, r, status(http.StatusNotFound, "There is no schema %q; there are site and point.", noun))
+		s.fail(w, r, status(http.StatusNotFound, sayNoSchema, noun))
 		return
 	}
 	doc := *known

@@ -78,7 +78,7 @@ func (s *Server) search(ctx context.Context, text string) (searched, error) {
 			return out, err
 		}
 		found = append(found, row.Item.Position)
-		out.Hits = append(out.Hits, mapHit{Name: row.Item.Label, What: "point at " + at.Item.Name, Href: "/points/" + url.PathEscape(row.Item.ID)})
+		out.Hits = append(out.Hits, mapHit{Name: row.Item.Label, What: sayPointAt + at.Item.Name, Href: "/points/" + url.PathEscape(row.Item.ID)})
 	}
 	if notPosition != nil && out.Readings == nil {
 		ways, err := s.sitesByAddress(ctx, out.Query)
@@ -86,14 +86,14 @@ func (s *Server) search(ctx context.Context, text string) (searched, error) {
 			return out, err
 		}
 		for _, row := range ways {
-			site(row.Item, "site "+row.Item.Code+", by its address text")
+			site(row.Item, "site "+row.Item.Code+sayByAddress)
 		}
 	}
 	if len(found) > 0 {
 		out.Bounds = boundsText(found.Bound())
 	}
 	if len(out.Hits) == 0 && out.At == nil && out.Readings == nil {
-		out.Missing = "Nothing here has that name, code, label or address text, and it is not a position: " + notPosition.Error() + "."
+		out.Missing = sayNothingFound + notPosition.Error() + "."
 	}
 	return out, nil
 }
@@ -110,7 +110,7 @@ func (s *Server) sitesByAddress(ctx context.Context, text string) ([]sqlite.Row[
 	}
 	where, err := cql2.Compile(either, fields)
 	if err != nil {
-		return nil, survey.Invalid("", "this text cannot be searched for: %s", err)
+		return nil, survey.Invalid("", sayNotSearchable, err)
 	}
 	return s.store.Sites(ctx, sqlite.Filter{Where: where, Limit: hitsShown})
 }

@@ -95,7 +95,7 @@ func (s *Server) handleBook(w http.ResponseWriter, r *http.Request) {
 	defer discard()
 	if !s.booking.TryLock() {
 		w.Header().Set("Retry-After", "30")
-		s.fail(w, r, status(http.StatusServiceUnavailable, "Another book is being printed. Try again in half a minute."))
+		s.fail(w, r, status(http.StatusServiceUnavailable, sayBookBusy))
 		return
 	}
 	if err := s.printBook(r, f, sites, paper); err != nil {
@@ -129,11 +129,11 @@ func (s *Server) bookable(r *http.Request, sites []string) error {
 			return err
 		}
 		if n = len(rows); n == 0 {
-			return status(http.StatusNotFound, "There is no site to print.")
+			return status(http.StatusNotFound, sayNoSiteToPrint)
 		}
 	}
 	if n > mostInBook {
-		return status(http.StatusBadRequest, "The server prints books of at most %d sites. Name some with sites=, or use holdfast sheet --all on the machine itself.", mostInBook)
+		return status(http.StatusBadRequest, sayBookTooLarge, mostInBook)
 	}
 	for _, name := range sites {
 		if _, err := s.store.Site(r.Context(), name); err != nil {
@@ -152,7 +152,7 @@ func (s *Server) paper(r *http.Request, q url.Values) (preplan.Paper, error) {
 	case strings.EqualFold(text, string(preplan.Letter)):
 		return preplan.Letter, nil
 	case text != "":
-		return "", badParameter("paper", "%q is not A4 or Letter", text)
+		return "", badParameter("paper", sayNoPaper, text)
 	}
 	policy, err := s.store.Policy(r.Context())
 	if err == nil && policy.Units == survey.UnitsUS {

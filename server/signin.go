@@ -34,7 +34,7 @@ func form(w http.ResponseWriter, r *http.Request) error {
 		if tooBig := (*http.MaxBytesError)(nil); errors.As(err, &tooBig) {
 			return tooBig
 		}
-		return status(http.StatusBadRequest, "The form could not be read.")
+		return status(http.StatusBadRequest, sayFormUnread)
 	}
 	return nil
 }
@@ -69,11 +69,11 @@ func (s *Server) handleSignInPage(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) signInPage(w http.ResponseWriter, r *http.Request, code int, p signInPage) {
 	w.Header().Set("Cache-Control", "no-store")
-	s.render(w, r, code, "sign-in", page{Title: "Sign in", Body: p})
+	s.render(w, r, code, "sign-in", page{Title: saySignIn, Body: p})
 }
 
 // wrongPassword is all that is said of a sign-in that fails, whatever failed.
-const wrongPassword = "That name and password do not belong together, or the account is closed."
+const wrongPassword = sayNotTogether
 
 // handleSignIn signs a person in. Whatever was signed in before in that
 // browser is ended, so that nobody can have prepared it.
@@ -111,7 +111,7 @@ type waitError struct{ wait time.Duration }
 func (e *waitError) seconds() int { return int(math.Ceil(e.wait.Seconds())) }
 
 func (e *waitError) Error() string {
-	return fmt.Sprintf("There were too many tries. Wait %s, then try again.", wording.Count(e.seconds(), "second", "seconds"))
+	return fmt.Sprintf(sayTooManyTries, wording.Count(e.seconds(), "second", "seconds"))
 }
 
 // prove finds the person of a name and password; survey.ErrForbidden when they
@@ -188,7 +188,7 @@ func (s *Server) rehash(ctx context.Context, p survey.Person, password string) {
 // signIn gives the browser a new session of a person.
 func (s *Server) signIn(w http.ResponseWriter, r *http.Request, p survey.Person) error {
 	if s.store.ReadOnly() {
-		return status(http.StatusForbidden, "The file of this atlas may not be written, so nobody can sign in. A token made before still reads.")
+		return status(http.StatusForbidden, sayReadOnlyFile)
 	}
 	v, token := visitorOf(r.Context()), secret.NewToken("")
 	key := survey.Key{Kind: survey.Session, Person: p.ID, Name: cmp.Or(userAgent(r), "a browser"), Expires: s.now().Add(survey.SessionLast)}

@@ -114,7 +114,7 @@ func codeDoubts(site survey.Site, shared []sqlite.SharedCode) []string {
 	var out []string
 	for _, c := range shared {
 		for _, other := range c.Others(site.ID) {
-			out = append(out, fmt.Sprintf("%s (%s) has the code %s too: give one of them another code.", other.Name, other.ID, c.Code))
+			out = append(out, fmt.Sprintf(sayCodeTwice, other.Name, other.ID, c.Code))
 		}
 	}
 	return out
@@ -125,7 +125,7 @@ func codeDoubts(site survey.Site, shared []sqlite.SharedCode) []string {
 func siteDoubts(site survey.Site, judged []atlas.Judged) []string {
 	var out []string
 	if len(judged) == 0 && site.Review.State != survey.Signed {
-		out = append(out, "Not signed off.")
+		out = append(out, sayNotSignedOff)
 	}
 	for _, j := range judged {
 		for _, one := range doubts(j.Answer, answer.ReviewTitle) {

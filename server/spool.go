@@ -96,10 +96,10 @@ func (s *spool) keep(name string, from io.Reader) (*sent, error) {
 	n, err := io.Copy(f, io.LimitReader(from, MaxFile+1))
 	err = errors.Join(err, f.Close())
 	if err == nil && n > MaxFile {
-		err = status(http.StatusRequestEntityTooLarge, "The file is larger than %d GB, which is the most that can be sent here: use holdfast import on the machine of the atlas.", MaxFile>>30)
+		err = status(http.StatusRequestEntityTooLarge, sayFileTooLarge, MaxFile>>30)
 	}
 	if err == nil && n == 0 {
-		err = survey.Invalid("", "the file is empty, or none was chosen")
+		err = survey.Invalid("", sayFileEmpty)
 	}
 	one := &sent{ID: id, Name: name, Size: n, path: filepath.Join(root.Name(), id), seen: s.now()}
 	if err == nil {
@@ -125,7 +125,7 @@ func (s *spool) room() (*os.Root, error) {
 		}
 	}
 	if len(s.all) >= spoolFiles {
-		return nil, status(http.StatusServiceUnavailable, "%d files wait to be brought in already: finish or discard one of them first.", len(s.all))
+		return nil, status(http.StatusServiceUnavailable, sayTooManyFiles, len(s.all))
 	}
 	if s.root != nil {
 		if _, err := os.Lstat(s.root.Name()); err == nil {
@@ -147,7 +147,7 @@ func (s *spool) get(id string) (*sent, error) {
 	defer s.mu.Unlock()
 	one := s.all[id]
 	if one == nil {
-		return nil, status(http.StatusNotFound, "This file does not wait here any more: send it again.")
+		return nil, status(http.StatusNotFound, sayFileGone)
 	}
 	one.mu.Lock()
 	one.seen = s.now()
@@ -225,7 +225,7 @@ func (s *spool) start(one *sent, in atlas.Intake, taking bool, do func(context.C
 	one.mu.Lock()
 	defer one.mu.Unlock()
 	if one.work != nil && one.work.running() {
-		return nil, status(http.StatusConflict, "This file is being read already.")
+		return nil, status(http.StatusConflict, sayFileBeingRead)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	w := &work{Taking: taking, Began: s.now(), Total: -1, cancel: cancel, ended: make(chan struct{})}
@@ -251,7 +251,7 @@ func (s *spool) start(one *sent, in atlas.Intake, taking bool, do func(context.C
 func recovered(do func() outcome) (out outcome) {
 	defer func() {
 		if v := recover(); v != nil {
-			out = outcome{Err: fmt.Errorf("read the file: %v", v)}
+			out = outcome{Err: fmt.Errorf(sayFileBroken, v)}
 		}
 	}()
 	return do()

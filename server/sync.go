@@ -51,7 +51,7 @@ func (s *Server) handleParcel(w http.ResponseWriter, r *http.Request) {
 	var after sqlite.Mark
 	if text := q.Get("after"); text != "" {
 		if after.Number, err = strconv.ParseInt(text, 10, 64); err != nil {
-			s.fail(w, r, badParameter("after", "%q is no number of a revision", text))
+			s.fail(w, r, badParameter("after", sayNoRevisionNumber, text))
 			return
 		}
 	}
@@ -104,7 +104,7 @@ func mayBring(ctx context.Context) func(collection string) error {
 		if allowed || collection != sqlite.Layers && collection != sqlite.Mappings {
 			return nil
 		}
-		return fmt.Errorf("your account may not bring in layers: sync with the token of somebody who is %s and lead", survey.GIS)
+		return fmt.Errorf(sayLayersNotAllowed, survey.GIS)
 	}
 }
 
@@ -119,7 +119,7 @@ func (s *Server) exchanged(r *http.Request, v any) error {
 		return fmt.Errorf("read exchange: %w", asInvalid(err))
 	}
 	if _, err := d.Token(); err != io.EOF {
-		return survey.Invalid("", "something follows the end of what was sent")
+		return survey.Invalid("", sayMoreFollows)
 	}
 	return nil
 }
@@ -130,7 +130,7 @@ func asInvalid(err error) error {
 	if problemOf(err).Status == http.StatusRequestEntityTooLarge {
 		return err
 	}
-	return survey.Invalid("", "is not what another holdfast sends: %s", err)
+	return survey.Invalid("", sayNoExchange, err)
 }
 
 // handleWants lists the layers and photos that are spoken of and not here.

@@ -90,9 +90,9 @@ func (p phrases) Band(low, high survey.Opt[float64]) any {
 	case hasLow && hasHigh:
 		return p.strength(lo) + " to " + p.strength(hi)
 	case hasLow:
-		return "at least " + p.strength(lo)
+		return sayAtLeast + p.strength(lo)
 	case hasHigh:
-		return "at most " + p.strength(hi)
+		return sayAtMost + p.strength(hi)
 	}
 	return unsaid(wording.Unknown)
 }

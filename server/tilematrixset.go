@@ -36,7 +36,7 @@ type tileMatrix struct {
 func newWebMercatorQuad() tileMatrixSet {
 	const half, cells, pixel = math.Pi * 6378137, 256, 0.00028
 	set := tileMatrixSet{
-		ID: webMercatorQuad, Title: "Web Mercator, quartered", URI: webMercatorQuadURI,
+		ID: webMercatorQuad, Title: sayWebMercator, URI: webMercatorQuadURI,
 		CRS: epsg + strconv.Itoa(webSphere), OrderedAxes: []string{"X", "Y"},
 	}
 	for z := range tile.MaxZoom + 1 {
@@ -69,7 +69,7 @@ func (s *Server) handleTileMatrixSets(w http.ResponseWriter, r *http.Request) {
 	set, at := newWebMercatorQuad(), "/api/tileMatrixSets/"+webMercatorQuad
 	doc := map[string][]entry{"tileMatrixSets": {{set.ID, set.Title, set.URI, set.CRS, []link{{origin(r) + at, "self", typeJSON, set.Title}}}}}
 	s.writeResource(w, r, form, doc, apiPage{
-		Heading: "Tiling schemes", Links: selfLinks(r, form, typeJSON, typeHTML), Head: []string{"Scheme", "Title"},
+		Heading: sayTilings, Links: selfLinks(r, form, typeJSON, typeHTML), Head: []string{"Scheme", "Title"},
 		Rows: [][]apiCell{{{set.ID, at + "?f=html"}, {Text: set.Title}}},
 	})
 }
@@ -84,7 +84,7 @@ func (s *Server) handleTileMatrixSet(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	set := newWebMercatorQuad()
-	p := apiPage{Heading: set.ID, Text: set.Title, Links: selfLinks(r, form, typeJSON, typeHTML), Head: []string{"Zoom level", "Scale 1:", "Tiles across"}}
+	p := apiPage{Heading: set.ID, Text: set.Title, Links: selfLinks(r, form, typeJSON, typeHTML), Head: []string{sayZoomLevel, "Scale 1:", sayTilesAcross}}
 	for _, m := range set.TileMatrices {
 		p.Rows = append(p.Rows, []apiCell{{Text: m.ID}, {Text: strconv.FormatFloat(m.ScaleDenominator, 'f', 0, 64)}, {Text: strconv.Itoa(m.MatrixWidth)}})
 	}

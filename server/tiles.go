@@ -63,9 +63,9 @@ func (c collection) tileset(r *http.Request) tileset {
 	return tileset{
 		Title: c.Title, DataType: "vector", CRS: epsg + fmt.Sprint(webSphere), TileMatrixSetURI: webMercatorQuadURI,
 		Links: []tileLink{
-			{link: link{at, "self", typeJSON, "this tileset"}},
+			{link: link{at, "self", typeJSON, sayThisTileset}},
 			{link: link{origin(r) + "/api/tileMatrixSets/" + webMercatorQuad, relTiling, typeJSON, webMercatorQuad}},
-			{link: link{at + "/{tileMatrix}/{tileRow}/{tileCol}", "item", typeTile, "one tile"}, Templated: true},
+			{link: link{at + "/{tileMatrix}/{tileRow}/{tileCol}", "item", typeTile, sayOneTile}, Templated: true},
 		},
 	}
 }
@@ -89,7 +89,7 @@ func (s *Server) handleTilesets(w http.ResponseWriter, r *http.Request) {
 		Tilesets []tileset `json:"tilesets"`
 	}{selfLinks(r, form, typeJSON, typeHTML), []tileset{c.tileset(r)}}
 	s.writeResource(w, r, form, doc, apiPage{
-		Heading: c.Title + ": vector tiles", Links: doc.Links, Head: []string{"Tileset"},
+		Heading: c.Title + sayVectorTiles, Links: doc.Links, Head: []string{"Tileset"},
 		Rows: [][]apiCell{{{webMercatorQuad, tilesPath(c.ID) + "/" + webMercatorQuad + "?f=html"}}},
 	})
 }
@@ -104,7 +104,7 @@ func (s *Server) handleTileset(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	doc := c.tileset(r)
-	doc.Description = fmt.Sprintf("Simplified for each tile. A tile shows %d features at most: of more, an even part.", tileFeatures)
+	doc.Description = fmt.Sprintf(sayTileSimplified, tileFeatures)
 	held := schema{Type: "object", Properties: map[string]*schema{}}
 	for _, f := range c.shown(nil) {
 		held.Properties[f.name] = f.schema
@@ -170,7 +170,7 @@ func (s *Server) handleTile(w http.ResponseWriter, r *http.Request) {
 	}
 	fields := c.shown(names)
 	if len(names) > len(fields) {
-		s.fail(w, r, badParameter("properties", "names what is no property with one value of this collection; see its queryables"))
+		s.fail(w, r, badParameter("properties", sayNoSingleProperty))
 		return
 	}
 	if s.unchanged(w, r, typeTile) {

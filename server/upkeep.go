@@ -175,20 +175,20 @@ func readFlood(q url.Values, u survey.Units, now time.Time, sites []survey.Site)
 	ended, err := time.Parse(time.DateOnly, f.Ended)
 	switch {
 	case err != nil:
-		f.Wrong["ended"] = "Give the day on which the water was back in its bed."
+		f.Wrong["ended"] = sayGiveFloodDay
 	case ended.After(now):
-		f.Wrong["ended"] = "That day has not come yet."
+		f.Wrong["ended"] = sayDayNotCome
 	}
 	flood.Ended = ended.Add(24*time.Hour - time.Second) // a survey on that day may have been made before
 	if f.Stage != "" {
 		stage, err := readLength(u, f.Stage)
 		if err != nil {
-			f.Wrong["stage"] = "Give the reading as a number of " + f.Unit + ": " + err.Error() + "."
+			f.Wrong["stage"] = sayGiveReading + f.Unit + ": " + err.Error() + "."
 		}
 		flood.Stage = survey.Known(stage)
 	}
 	within, err := readLength(u, f.Within)
-	switch most := fmt.Sprintf("Give a distance from 0 to %.0f %s", inUnit(u, upkeep.WidestStrip), f.Unit); {
+	switch most := fmt.Sprintf(sayGiveDistance, inUnit(u, upkeep.WidestStrip), f.Unit); {
 	case err != nil:
 		f.Wrong["within"] = most + ": " + err.Error() + "."
 	case within < 0 || within > upkeep.WidestStrip:
@@ -206,7 +206,7 @@ func readFlood(q url.Values, u survey.Units, now time.Time, sites []survey.Site)
 //
 // POST /sites/{id}/review
 func (s *Server) handleReview(w http.ResponseWriter, r *http.Request) {
-	seen, err := s.formOn(r, "revision", "The form does not say which version of the site it is about. Open the site again.")
+	seen, err := s.formOn(r, "revision", saySiteVersionNotSaid)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -238,7 +238,7 @@ func readReview(form url.Values, at time.Time) (survey.Review, error) {
 	if text := form.Get("due"); text != "" {
 		due, err := time.Parse(time.DateOnly, text)
 		if err != nil {
-			return out, survey.Invalid("/properties/review/due", "Give the day of the next review, as in 2027-05-04.")
+			return out, survey.Invalid("/properties/review/due", sayGiveReviewDay)
 		}
 		out.Due = survey.Known(due)
 	}

@@ -39,7 +39,7 @@ func visitorOf(ctx context.Context) visitor {
 // may tells whether the visitor has all of a leave.
 func may(ctx context.Context, l survey.Leave) bool { return visitorOf(ctx).leave.Has(l) }
 
-var errSignIn = status(http.StatusUnauthorized, "Sign in first, or send a token of yours as Authorization: Bearer.")
+var errSignIn = status(http.StatusUnauthorized, saySignInFirst)
 
 // visitor finds out who a request comes from. An atlas without accounts is
 // open to this machine and to nobody else.
@@ -51,7 +51,7 @@ func (s *Server) visitor(r *http.Request) (visitor, error) {
 	case !people && s.wide:
 		return visitor{}, errSignIn
 	case !people && !loopbackHost(r.Host):
-		return visitor{}, status(http.StatusForbidden, "This atlas has no accounts and answers this machine only, not %q.", r.Host)
+		return visitor{}, status(http.StatusForbidden, sayThisMachineOnly, r.Host)
 	case !people:
 		return visitor{leave: survey.EveryLeave, open: true}, nil
 	}
@@ -68,7 +68,7 @@ func (s *Server) visitor(r *http.Request) (visitor, error) {
 	}
 	switch {
 	case errors.Is(err, survey.ErrNotFound) && kinds[0] == survey.Token:
-		return visitor{}, status(http.StatusUnauthorized, "This token is not known here, has run out or was ended.")
+		return visitor{}, status(http.StatusUnauthorized, sayTokenUnknown)
 	case errors.Is(err, survey.ErrNotFound):
 		return visitor{}, nil // signed out meanwhile
 	case err != nil:

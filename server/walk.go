@@ -124,7 +124,7 @@ func (s *Server) handleWalkManifest(w http.ResponseWriter, r *http.Request) {
 		Theme       string `json:"theme_color"`
 		Icons       []icon `json:"icons"`
 	}{
-		Name: "holdfast Walk", Short: "Walk", Description: "Record anchor points on foot, also where there is no network.",
+		Name: "holdfast Walk", Short: "Walk", Description: sayWalkIs,
 		ID: "/walk", Start: "/walk", Scope: "/walk", Display: "standalone", Background: "#12241d", Theme: "#12241d",
 		Icons: []icon{
 			{Src: s.static.Path("icon.svg"), Sizes: "any", Type: "image/svg+xml"},

@@ -31,7 +31,7 @@ func (t turns) begin(ctx context.Context, most time.Duration) (done func(), err 
 	case <-wait.C:
 	case <-ctx.Done():
 	}
-	return nil, status(http.StatusServiceUnavailable, "%d stations exchange layers and photos just now. Try again in a minute.", cap(t))
+	return nil, status(http.StatusServiceUnavailable, sayStationsBusy, cap(t))
 }
 
 // spare makes a file for an answer; it goes with done.

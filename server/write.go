@@ -47,12 +47,12 @@ func (s *Server) expected(ctx context.Context, r *http.Request, collection, id s
 	}
 	match := r.Header.Get("If-Match")
 	if match == "" {
-		return 0, status(http.StatusPreconditionRequired, "Say which version you are changing: send its ETag as If-Match, or If-None-Match: * for a new one.")
+		return 0, status(http.StatusPreconditionRequired, sayVersionMissing)
 	}
 	now, err := s.item(ctx, collection, id)
 	switch {
 	case errors.Is(err, survey.ErrNotFound):
-		return 0, status(http.StatusPreconditionFailed, "There is no %s %q to change any more.", strings.TrimSuffix(collection, "s"), id)
+		return 0, status(http.StatusPreconditionFailed, sayNothingToChange, strings.TrimSuffix(collection, "s"), id)
 	case err != nil:
 		return 0, err
 	case etagListed(match, etagOf(now.revision), strongly):
@@ -67,7 +67,7 @@ func (s *Server) expected(ctx context.Context, r *http.Request, collection, id s
 // writableNow refuses every write to an atlas that is served for reading only.
 func (s *Server) writableNow() error {
 	if s.readOnly {
-		return fmt.Errorf("this atlas is served for reading only: %w", survey.ErrReadOnly)
+		return fmt.Errorf(sayServedReadOnly, survey.ErrReadOnly)
 	}
 	return nil
 }
@@ -80,7 +80,7 @@ func (s *Server) writable(w http.ResponseWriter, r *http.Request) (collection, e
 	c, err := s.collection(r)
 	if err == nil && !c.writable {
 		w.Header().Set("Allow", "GET, HEAD, OPTIONS")
-		err = status(http.StatusMethodNotAllowed, "The layer %s is replaced by importing it anew, not feature by feature.", c.Title)
+		err = status(http.StatusMethodNotAllowed, sayLayerWhole, c.Title)
 	}
 	return c, err
 }
@@ -171,7 +171,7 @@ func (s *Server) handleCreate(w http.ResponseWriter, r *http.Request) {
 	}
 	made, err := s.put(r, c.ID, f, 0)
 	if errors.Is(err, survey.ErrStale) {
-		err = fmt.Errorf("there is already a feature with the id %q: %w", f.ID, survey.ErrConflict)
+		err = fmt.Errorf(sayIDTaken, f.ID, survey.ErrConflict)
 	}
 	if err != nil {
 		s.fail(w, r, err)
@@ -207,7 +207,7 @@ func (s *Server) handleReplace(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if f.ID != "" && f.ID != id {
-		s.fail(w, r, survey.Invalid("/id", "%q is not the id of the address, %q", f.ID, id))
+		s.fail(w, r, survey.Invalid("/id", sayIDDiffers, f.ID, id))
 		return
 	}
 	f.ID = id
@@ -280,7 +280,7 @@ func (s *Server) writeStored(w http.ResponseWriter, r *http.Request, code int, c
 	}
 	s.writeJSONStatus(w, r, code, typeGeoJSON, linkedFeature{made.feature, []link{
 		{at, "self", typeGeoJSON, "this"},
-		{at + "?f=html", "alternate", typeHTML, "this, as " + typeHTML},
+		{at + "?f=html", "alternate", typeHTML, sayThisAs + typeHTML},
 		{origin(r) + "/api/collections/" + c.ID, "collection", typeJSON, c.Title},
 	}})
 }
@@ -353,7 +353,7 @@ func (s *Server) formOn(r *http.Request, field, otherwise string) (int64, error)
 		return 0, err
 	}
 	if err := r.ParseForm(); err != nil {
-		return 0, status(http.StatusBadRequest, "The form could not be read.")
+		return 0, status(http.StatusBadRequest, sayFormUnread)
 	}
 	on, err := strconv.ParseInt(r.PostFormValue(field), 10, 64)
 	if err != nil {
