@@ -47,7 +47,7 @@ func shapeRoles() []survey.Role {
 //
 // POST /layers/{id}/describe
 func (s *Server) handleDescribe(w http.ResponseWriter, r *http.Request) {
-	seen, err := s.formOn(r, "revision", "The form does not say which version of the layer it is about. Open the layer again.")
+	seen, err := s.formOn(r, "revision", sayLayerVersionNotSaid)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -71,7 +71,7 @@ func readLayerForm(form url.Values) (survey.Layer, error) {
 	if day := first(form, "as_of"); day != "" {
 		t, err := time.Parse(time.DateOnly, day)
 		if err != nil {
-			return l, survey.Invalid("", "the date %q is not like 2026-05-04", day)
+			return l, survey.Invalid("", sayFileDate, day)
 		}
 		l.AsOf = survey.Known(t)
 	}

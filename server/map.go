@@ -37,7 +37,7 @@ type mapPage struct {
 // all at once instead of one after the other.
 var mapModules = []string{
 	"js/map.js", "js/ink.js", "js/layers.js", "js/points.js", "js/ledger.js", "js/casualty.js", "js/measure.js", "js/reach.js",
-	"js/state.js", "js/view.js", "js/part.js", "js/roles.js", "js/symbol.js",
+	"js/state.js", "js/view.js", "js/part.js", "js/words.js", "js/roles.js", "js/symbol.js",
 }
 
 // mapNames are the parameters of the map's address that the server reads; what

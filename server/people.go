@@ -81,7 +81,7 @@ func (s *Server) madeLink(r *http.Request, k survey.Key, who, token string) (*ma
 	}
 	var b strings.Builder
 	code := drawing.Drawing{
-		Size: drawing.Size{W: linkSide, H: linkSide}, Title: "Code to scan", Desc: "It leads where the link does.",
+		Size: drawing.Size{W: linkSide, H: linkSide}, Title: sayCodeToScan, Desc: sayCodeLeads,
 		Marks: drawing.CodeMarks(made.Link, drawing.Box{X1: linkSide, Y1: linkSide}),
 	}
 	if code.Marks == nil { // longer than a code holds: the link is there

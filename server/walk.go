@@ -18,7 +18,7 @@ var walkPolicy = strings.Replace(contentPolicy, "script-src 'self'", "script-src
 var walkFiles = []string{
 	"css/tokens.css", "css/night.css", "css/base.css", "css/answer.css", "css/parts.css", "css/walk.css", "css/print.css",
 	"font/next-latin.woff2", "font/next-latin-ext.woff2", "font/mono-latin.woff2",
-	"js/ink.js", "js/roles.js", "js/symbol.js", "js/walk/*.js", "lib/ol.js", "engine/engine.wasm.gz", "engine/wasm_exec.js", "icon.svg", "icon/*.png",
+	"js/ink.js", "js/roles.js", "js/symbol.js", "js/words.js", "js/walk/*.js", "lib/ol.js", "engine/engine.wasm.gz", "engine/wasm_exec.js", "icon.svg", "icon/*.png",
 }
 
 // walkPage is what the page of the Walk is made of.

@@ -318,7 +318,7 @@ func TestWalkIsKeptWhole(t *testing.T) {
 func TestWalkArea(t *testing.T) {
 	s, _ := fixture(t)
 	type area struct {
-		Title         string
+		District      string
 		Sites, Points []struct{ Revision int64 }
 		Roles         []string
 		Layers        []struct{ Features []any }
@@ -334,7 +334,7 @@ func TestWalkArea(t *testing.T) {
 		assert.Positive(t, one.Revision)
 	}
 	north := parse[area](t, call(t, s, http.MethodGet, "/walk/area?district=North", ""))
-	assert.Equal(t, "North", north.Title)
+	assert.Equal(t, "North", north.District)
 	assert.Equal(t, whole.Bounds, north.Bounds, "both sites are of that district")
 	assert.Equal(t, http.StatusNotFound, call(t, s, http.MethodGet, "/walk/area?district=Nowhere", "").StatusCode)
 	assert.Equal(t, http.StatusBadRequest, call(t, s, http.MethodGet, "/walk/area?region=North", "").StatusCode)

@@ -5,6 +5,7 @@
 import { Feature, Fill, LineString, Point, RegularShape, Stroke, Style, Text, VectorLayer, VectorSource, fromLonLat } from '../lib/ol.js';
 import { put } from './part.js';
 import { ask, asked } from './state.js';
+import { texts } from './words.js';
 
 const names = ['casualty', 'load', 'rope_m', 'tonight', 'required'];
 const lonLat = (text) => text.split(',').map(Number);
@@ -88,10 +89,10 @@ export function casualty(ink, told) {
       case 'casualty-device':
         navigator.geolocation.getCurrentPosition(
           ({ coords }) => here(`${coords.latitude.toFixed(6)}, ${coords.longitude.toFixed(6)}`, true),
-          (err) => say(`This device gives no position: ${err.message}.`),
+          (err) => say(texts.noPosition(err.message)),
           { enableHighAccuracy: true, timeout: 20000, maximumAge: 5000 },
         );
-        say('Waiting for this device to find itself…');
+        say(texts.findingItself);
         break;
       case 'casualty-clear':
         e.preventDefault();

@@ -9,6 +9,7 @@ import { reach } from './reach.js';
 import { readView, writeView } from './state.js';
 import { degrees } from './view.js';
 import { put } from './part.js';
+import { texts } from './words.js';
 
 const box = document.getElementById('map');
 let colours = readInk();
@@ -16,7 +17,7 @@ const ink = () => colours;
 
 const message = document.getElementById('map-message');
 function failed(err) {
-  message.textContent = 'Part of the map could not be loaded. Move it to try again; the lists beside it say what was loaded.';
+  message.textContent = texts.mapInPart;
   message.hidden = false;
   console.warn(err);
 }
@@ -25,8 +26,8 @@ const told = { failed };
 const say = document.getElementById('map-say');
 let tool = null;
 const sayings = {
-  casualty: 'Press where the casualty is.',
-  measure: 'Press the places to measure between.',
+  casualty: texts.pressCasualty,
+  measure: texts.pressPlaces,
 };
 
 // Layers, from the ground up.
@@ -67,7 +68,7 @@ const map = new OLMap({
   layers: [...ground.layers, banks.layer, question.layer, ...points.layers, ruler.layer, found],
   view,
   controls: [
-    new Zoom({ zoomInTipLabel: 'Zoom in', zoomOutTipLabel: 'Zoom out' }),
+    new Zoom({ zoomInTipLabel: texts.zoomIn, zoomOutTipLabel: texts.zoomOut }),
     new ScaleLine({ units: 'metric', minWidth: 80 }),
     ...(box.dataset.units === 'us' ? [new ScaleLine({ units: 'us', minWidth: 80, className: 'ol-scale-us' })] : []),
   ],
@@ -129,7 +130,7 @@ async function settle() {
   asking = new AbortController();
   try {
     const answer = await fetch(`/api/convert?position=${lat.toFixed(6)},${lon.toFixed(6)}`, { signal: asking.signal });
-    if (answer.ok) place.textContent = `centre ${(await answer.json()).usng}`;
+    if (answer.ok) place.textContent = texts.centre((await answer.json()).usng);
   } catch (err) {
     if (err.name !== 'AbortError') failed(err);
   }
@@ -231,7 +232,7 @@ const copy = document.getElementById('copy-address');
 copy.hidden = !navigator.clipboard;
 copy.addEventListener('click', async () => {
   await navigator.clipboard.writeText(location.href);
-  document.getElementById('copied').textContent = 'Copied. It opens the same view on any machine that reaches this atlas.';
+  document.getElementById('copied').textContent = texts.copied;
 });
 
 // Day and night may change while the page is open.

@@ -3,6 +3,7 @@ import { Stroke, Style, VectorLayer } from '../lib/ol.js';
 import { put } from './part.js';
 import { ask, asked } from './state.js';
 import { viewSource } from './view.js';
+import { texts } from './words.js';
 
 /**
  * @param {() => import('./ink.js').Ink} ink
@@ -38,7 +39,7 @@ export function reach(ink, told) {
   place.addEventListener('submit', (e) => {
     e.preventDefault();
     ask({ coverage: '1', rope_m: new FormData(e.target).get('rope_m') });
-    place.querySelector('#reach-answer').textContent = 'Measuring…';
+    place.querySelector('#reach-answer').textContent = texts.measuring;
     show();
   });
   place.addEventListener('click', (e) => {

@@ -5,6 +5,7 @@
  * short, broken ring unknown, crossed square no. To leave room for the letter,
  * the half disc is a ring with a heavy lower half.
  */
+import { texts } from './words.js';
 
 const turn = Math.PI / 180;
 
@@ -130,7 +131,7 @@ const short = (n) => (n < 1000 ? String(n) : n < 10000 ? `${Math.floor(n / 100) 
  */
 export function drawCluster(c, [x, y], p, ink, how) {
   const k = how.ratio;
-  const text = p.worst === p.count ? `all ${short(p.count)}` : `${short(p.worst)} of ${short(p.count)}`;
+  const text = p.worst === p.count ? texts.allOf(short(p.count)) : texts.worstOf(short(p.worst), short(p.count));
   c.save();
   c.font = `700 ${12 * k}px Next, sans-serif`;
   const w = c.measureText(text).width + 34 * k;

@@ -32,10 +32,7 @@ func (a Atlas) Area(ctx context.Context, district string) (walk.Area, error) {
 	if err != nil {
 		return walk.Area{}, err
 	}
-	out := walk.Area{TakenAt: set.asOf, Title: "the whole atlas", Policy: set.policy, Tests: []walk.Test{}}
-	if district != "" {
-		out.Title = district
-	}
+	out := walk.Area{TakenAt: set.asOf, District: district, Policy: set.policy, Tests: []walk.Test{}}
 	if out.Atlas, err = a.Store.ID(ctx); err != nil {
 		return out, err
 	}

@@ -22,8 +22,8 @@ type Area struct {
 	Atlas    string        `json:"atlas"`    // identity
 	Revision int64         `json:"revision"` // of the atlas
 	TakenAt  time.Time     `json:"taken_at"`
-	Title    string        `json:"title"`
-	Bounds   [4]float64    `json:"bounds"` // west, south, east, north: beyond, the layers were not looked at
+	District string        `json:"district"` // "" is the whole atlas
+	Bounds   [4]float64    `json:"bounds"`   // west, south, east, north: beyond, the layers were not looked at
 	Policy   survey.Policy `json:"policy"`
 	Sites    []Item        `json:"sites"`
 	Points   []Item        `json:"points"`

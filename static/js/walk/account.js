@@ -4,6 +4,7 @@
 import { drop } from './db.js';
 import { button, h, fill } from './dom.js';
 import { save } from './outboxview.js';
+import { texts } from './words.js';
 
 /** Whether whoever is signed in may go on with an item or photo. What was recorded without an account is anybody's. */
 export const mine = (app, x) => !x.account?.id || x.account.id === app.account?.id;
@@ -26,7 +27,7 @@ export async function identify(app) {
     return 'known';
   }
   if (answer.status !== 401 && answer.status !== 403) return 'offline';
-  await bar(app, answer.status === 401 ? 'Nobody is signed in on this device.' : (body.detail ?? 'This account may not record.'));
+  await bar(app, answer.status === 401 ? texts.nobodySignedIn : (body.detail ?? texts.mayNotRecord));
   return 'barred';
 }
 
@@ -64,11 +65,11 @@ export function signInView(app, root) {
   const status = h('p', { role: 'status' });
   fill(
     root,
-    h('h1', {}, 'Sign in to go on'),
+    h('h1', {}, texts.signInTitle),
     h('p', {}, app.barred),
     unsent.length > 0 &&
-      h('p', { class: 'loud' }, `${unsent.length} ${unsent.length === 1 ? 'record' : 'records'}${who && ` by ${who}`} not sent yet ${unsent.length === 1 ? 'is' : 'are'} kept on this device, to be sent by who recorded ${unsent.length === 1 ? 'it' : 'them'}.`),
-    h('div', { class: 'actions' }, h('a', { class: 'button first', href: '/sign-in?to=%2Fwalk' }, 'Sign in'), unsent.length > 0 && button('Save unsent work as a file', () => save(app, status))),
+      h('p', { class: 'loud' }, texts.unsentKept(unsent.length, who)),
+    h('div', { class: 'actions' }, h('a', { class: 'button first', href: '/sign-in?to=%2Fwalk' }, texts.signIn), unsent.length > 0 && button(texts.saveAsFile, () => save(app, status))),
     status,
   );
 }

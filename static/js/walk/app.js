@@ -13,6 +13,7 @@ import { endView } from './end.js';
 import { outboxView } from './outboxview.js';
 import { settleView } from './settle.js';
 import { lightSwitch } from './light.js';
+import { texts } from './words.js';
 
 const root = document.getElementById('walk');
 const state = { net: document.getElementById('state-net'), outbox: document.getElementById('state-outbox') };
@@ -35,7 +36,7 @@ const app = {
 
   points: () => overlaid('points'),
   sites: () => overlaid('sites'),
-  siteName: (id) => app.sites().find((s) => s.id === id)?.properties.name ?? 'no site yet',
+  siteName: (id) => app.sites().find((s) => s.id === id)?.properties.name ?? texts.noSiteYet,
 
   mine: (x) => mine(app, x),
 
@@ -45,7 +46,7 @@ const app = {
   /** Keeps an item, first of all else. */
   async keep(item) {
     const held = app.held(item.id);
-    if (held && held !== item) throw new Error(`Unsent work of ${held.account.name} on this is on the device.`);
+    if (held && held !== item) throw new Error(texts.unsentWorkOf(held.account.name));
     item.account ??= app.account ?? undefined;
     if (!app.items.includes(item)) app.items = [...app.items.filter((i) => i.id !== item.id), item];
     await put('items', item);
@@ -122,7 +123,7 @@ const app = {
     drawState();
     const how = await send(app).finally(() => (app.sending = false));
     app.net = how === 'offline' ? 'off' : how === 'busy' ? was : 'on';
-    if (how === 'sent' && app.net === 'on') await takeArea(app, app.area?.title === 'the whole atlas' ? '' : app.area?.title).catch(() => {});
+    if (how === 'sent' && app.net === 'on') await takeArea(app, app.area?.district).catch(() => {});
     drawState();
     if (location.hash.startsWith('#outbox') || location.hash.startsWith('#home') || !location.hash) draw(false);
     clearTimeout(again);
@@ -154,7 +155,7 @@ const shownTo = () => JSON.stringify([app.account?.id, app.barred]);
 async function changeOver() {
   if (!app.barred) {
     await readArea();
-    if (!app.area) await takeArea(app, '').catch((err) => (app.trouble = [`No area was taken along: ${err.message}`]));
+    if (!app.area) await takeArea(app, '').catch((err) => (app.trouble = [texts.noAreaTaken(err.message)]));
     app.ready = Boolean(app.area) && !app.trouble?.length;
   }
   await draw(true);
@@ -187,9 +188,9 @@ function drawState() {
   const others = [...app.items, ...app.photos].filter((x) => x.state !== 'sent' && !mine(app, x)).length;
   const who = document.querySelector('.top .who');
   if (who) who.hidden = Boolean(app.barred) || Boolean(app.account?.name && !who.textContent.includes(app.account.name)); // the kept page names who was signed in when it was kept
-  state.net.textContent = app.barred ? 'Sign in to go on.' : app.sending ? 'Sending…' : app.net === 'off' ? app.why || 'No network: kept on this device.' : app.ready ? 'Ready without a network.' : 'Getting ready to work without a network…';
-  const parts = [unsent && `${unsent} to send`, stuck && `${stuck} need you`, drafts && `${drafts} in hand`, others && `${others} of another account`].filter(Boolean);
-  state.outbox.textContent = `Outbox: ${parts.join(', ') || '0 to send'}`; // on one line with the network, also on a phone
+  state.net.textContent = app.barred ? texts.signInToGoOn : app.sending ? texts.sending : app.net === 'off' ? app.why || texts.noNetwork : app.ready ? texts.readyWithout : texts.gettingReady;
+  const parts = [unsent && texts.toSend(unsent), stuck && texts.needYou(stuck), drafts && texts.inHand(drafts), others && texts.ofAnotherAccount(others)].filter(Boolean);
+  state.outbox.textContent = texts.outboxHolds(parts); // on one line with the network, also on a phone
   state.outbox.hidden = Boolean(app.barred);
   state.outbox.dataset.unsent = unsent;
   state.outbox.parentElement.dataset.loud = stuck > 0;
@@ -204,7 +205,7 @@ const views = {
   settle: (id) => (app.held(id) ? outboxView(app, root) : settleView(app, root, id)),
   map: async () => {
     if (!app.area) {
-      fill(root, h('h1', {}, 'Map of the area'), h('p', {}, 'No area is on this device yet.'));
+      fill(root, h('h1', {}, texts.mapOfArea), h('p', {}, texts.noAreaYet));
       return;
     }
     const { mapView } = await import('./map.js');
@@ -216,7 +217,7 @@ async function open(id, show) {
   if (app.item?.id !== id) app.judged = null;
   app.item = app.items.find((i) => i.id === id && mine(app, i)) ?? null;
   if (!app.item) {
-    fill(root, h('h1', {}, 'This survey is not on this device'), h('p', {}, h('a', { href: '#home' }, 'To the start of the Walk')));
+    fill(root, h('h1', {}, texts.surveyNotHere), h('p', {}, h('a', { href: '#home' }, texts.toStart)));
     return;
   }
   await show();
@@ -252,7 +253,7 @@ async function start() {
     drawn = shownTo();
     await readArea();
   } catch (err) {
-    fill(root, h('h1', {}, 'Walk'), h('p', { class: 'loud' }, err.message));
+    fill(root, h('h1', {}, texts.walk), h('p', { class: 'loud' }, err.message));
     return;
   }
   window.addEventListener('hashchange', () => draw(true));

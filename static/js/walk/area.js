@@ -1,13 +1,14 @@
 // The area taken along, and the service worker that keeps the program.
 import { put } from './db.js';
 import { askText } from './engine.js';
+import { texts } from './words.js';
 
 /** Fetches an area and keeps it; the one before stays until the new one is whole. */
 export async function takeArea(app, district) {
   const answer = await fetch(`/walk/area?${new URLSearchParams(district ? { district } : {})}`, { headers: { Accept: 'application/json' }, redirect: 'error' });
   const text = await answer.text();
   if (!answer.ok) {
-    let detail = `The server answered ${answer.status}.`;
+    let detail = texts.serverAnswered(answer.status);
     try {
       detail = JSON.parse(text).detail ?? detail;
     } catch {
@@ -28,7 +29,7 @@ export async function takeArea(app, district) {
 export async function ready(app) {
   app.trouble = [];
   if (!('serviceWorker' in navigator)) {
-    app.trouble.push('This browser keeps no pages for times without a network: it needs https, or this very machine’s own address. What you record is kept all the same.');
+    app.trouble.push(texts.keepsNoPages);
   } else {
     try {
       const kept = await navigator.serviceWorker.register('/walk/worker.js', { scope: '/walk' });
@@ -36,14 +37,14 @@ export async function ready(app) {
       watch(app, kept);
       await navigator.serviceWorker.ready;
     } catch (err) {
-      if (!navigator.serviceWorker.controller) app.trouble.push(`The program could not be kept on this device: ${err.message}`);
+      if (!navigator.serviceWorker.controller) app.trouble.push(texts.programNotKept(err.message));
     }
   }
   if (!app.area && !app.barred) {
     try {
       await takeArea(app, '');
     } catch (err) {
-      app.trouble.push(`No area was taken along: ${err.message}`);
+      app.trouble.push(texts.noAreaTaken(err.message));
     }
   }
   app.ready = Boolean(app.area) && app.trouble.length === 0;

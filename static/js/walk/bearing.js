@@ -1,6 +1,7 @@
 import { h, button, fill } from './dom.js';
 import { ask, now } from './engine.js';
 import { read } from './units.js';
+import { texts } from './words.js';
 
 const readings = 20; // compass readings that are averaged
 const usable = 25; // degrees: a compass that says it may be further off is not read
@@ -14,7 +15,7 @@ export function bearing({ app, item, question: q, box, changed }, value) {
   const was = value.get();
   const input = h('input', { id: 'deg', type: 'text', inputmode: 'decimal', autocomplete: 'off', 'aria-describedby': 'deg-error' });
   input.value = was.deg ?? '';
-  const north = h('select', { id: 'north' }, h('option', { value: 'magnetic' }, 'compass (magnetic)'), h('option', { value: 'true' }, 'map (true)'));
+  const north = h('select', { id: 'north' }, h('option', { value: 'magnetic' }, texts.northMagnetic), h('option', { value: 'true' }, texts.northTrue));
   north.value = was.north;
   const both = h('p', { class: 'found', role: 'status' });
   const error = h('p', { id: 'deg-error', class: 'wrong', role: 'alert' });
@@ -22,24 +23,24 @@ export function bearing({ app, item, question: q, box, changed }, value) {
 
   async function turned(deg, from) {
     const c = item.feature.geometry?.coordinates;
-    if (!c) return { problem: { message: 'Give the position first: between compass and map lies the declination of the place.' } };
+    if (!c) return { problem: { message: texts.positionBeforeBearing } };
     return ask('bearing', { lon: c[0], lat: c[1], at: item.feature.properties.surveyed_at ?? now(), [from]: deg });
   }
 
   async function tell() {
     const { deg, north: from } = value.get();
     if (deg === undefined) {
-      both.textContent = item.asked?.[q.id] ? 'On record as not known.' : 'No bearing yet.';
+      both.textContent = item.asked?.[q.id] ? texts.onRecordUnknown : texts.noBearingYet;
       return;
     }
     const { ok, problem } = await turned(deg, from);
-    both.textContent = ok ? `On record: ${ok.true.toFixed(1)}° true = ${ok.magnetic.toFixed(1)}° by compass (declination ${eastWest(ok.declination_deg)}, give or take ${ok.declination_error_deg.toFixed(1)}°).${ok.doubt ? ` ${ok.doubt}` : ''}` : problem.message;
+    both.textContent = ok ? [texts.bearingOnRecord(ok.true.toFixed(1), ok.magnetic.toFixed(1), eastWest(ok.declination_deg), ok.declination_error_deg.toFixed(1)), ok.doubt].filter(Boolean).join(' ') : problem.message;
   }
 
   async function take(deg, from) {
     error.textContent = '';
     if (!(deg >= 0 && deg <= 360)) {
-      error.textContent = 'A bearing is 0 to 360 degrees.';
+      error.textContent = texts.bearingRange;
       return;
     }
     if (from === 'magnetic' && !item.feature.properties.surveyed_at) item.feature.properties.surveyed_at = now();
@@ -67,12 +68,12 @@ export function bearing({ app, item, question: q, box, changed }, value) {
     stop();
     try {
       stop = await listen((headings, doubt) => {
-        live.textContent = headings.length ? `${Math.round(headings.at(-1))}° by compass, ${headings.length} of ${readings}. Hold the top edge towards it.` : doubt;
+        live.textContent = headings.length ? texts.heading(Math.round(headings.at(-1)), headings.length, readings) : doubt;
         if (headings.length < readings) return;
         stop();
         average(headings);
       });
-      live.textContent = 'Waiting for the compass…';
+      live.textContent = texts.waitingForCompass;
     } catch (err) {
       live.textContent = '';
       error.textContent = err.message;
@@ -82,7 +83,7 @@ export function bearing({ app, item, question: q, box, changed }, value) {
   async function average(headings) {
     const c = item.feature.geometry?.coordinates;
     if (!c) {
-      error.textContent = 'Give the position first.';
+      error.textContent = texts.positionFirst;
       return;
     }
     const { ok, problem } = await ask('headings', { lon: c[0], lat: c[1], at: item.feature.properties.surveyed_at ?? now(), magnetic: headings });
@@ -91,7 +92,7 @@ export function bearing({ app, item, question: q, box, changed }, value) {
       error.textContent = problem.message;
       return;
     }
-    live.textContent = `Mean of ${ok.count} readings, none further than ${ok.spread_deg.toFixed(0)}° from it. Check it against a hand compass: steel close by turns it.`;
+    live.textContent = texts.headingMean(ok.count, ok.spread_deg.toFixed(0));
     input.value = ok.magnetic.toFixed(1);
     north.value = 'magnetic';
     await take(Number(ok.magnetic.toFixed(1)), 'magnetic');
@@ -100,13 +101,13 @@ export function bearing({ app, item, question: q, box, changed }, value) {
   fill(
     box,
     both,
-    button('Read the compass', compass, { class: 'button first wide-button' }),
+    button(texts.readTheCompass, compass, { class: 'button first wide-button' }),
     live,
-    h('div', { class: 'row' }, h('div', { class: 'field' }, h('label', { for: 'deg' }, 'Or type it, degrees'), input), h('div', { class: 'field' }, h('label', { for: 'north' }, 'Read off'), north)),
+    h('div', { class: 'row' }, h('div', { class: 'field' }, h('label', { for: 'deg' }, texts.orTypeDegrees), input), h('div', { class: 'field' }, h('label', { for: 'north' }, texts.readOff), north)),
     error,
     q.id === 'pull' &&
       item.feature.properties.terrain?.fall_line_deg !== undefined &&
-      button(`Straight down the bank (${item.feature.properties.terrain.fall_line_deg}° true)`, () => {
+      button(texts.straightDown(item.feature.properties.terrain.fall_line_deg), () => {
         input.value = item.feature.properties.terrain.fall_line_deg;
         north.value = 'true';
         take(item.feature.properties.terrain.fall_line_deg, 'true').then(() => {
@@ -114,7 +115,7 @@ export function bearing({ app, item, question: q, box, changed }, value) {
           return changed();
         });
       }),
-    button('Don’t know', () => {
+    button(texts.dontKnow, () => {
       value.set({});
       input.value = '';
       changed('unknown').then(tell);
@@ -131,23 +132,23 @@ const eastWest = (d) => `${Math.abs(d).toFixed(1)}° ${d < 0 ? 'W' : 'E'}`;
  * @returns {Promise<() => void>} which stops it
  */
 async function listen(heard) {
-  if (!('DeviceOrientationEvent' in window)) throw new Error('This device has no compass; type the bearing.');
+  if (!('DeviceOrientationEvent' in window)) throw new Error(texts.noCompass);
   if (typeof DeviceOrientationEvent.requestPermission === 'function') {
     const leave = await DeviceOrientationEvent.requestPermission();
-    if (leave !== 'granted') throw new Error('The browser may not use the compass: allow motion and orientation for this page, or type the bearing.');
+    if (leave !== 'granted') throw new Error(texts.compassNotAllowed);
   }
   const headings = [];
   const on = (e) => {
     if (typeof e.webkitCompassHeading === 'number') {
       if (e.webkitCompassAccuracy < 0 || e.webkitCompassAccuracy > usable) {
-        heard(headings, 'The compass is disturbed: move the device in a figure of eight, away from steel.');
+        heard(headings, texts.compassDisturbed);
         return;
       }
       headings.push(e.webkitCompassHeading);
     } else if (e.absolute && e.alpha !== null) {
       headings.push(heading(e.alpha, e.beta ?? 0, e.gamma ?? 0));
     } else {
-      heard(headings, 'This device knows no north; type the bearing.');
+      heard(headings, texts.noNorth);
       return;
     }
     heard(headings);

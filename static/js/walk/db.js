@@ -1,5 +1,6 @@
 // What the device keeps: the area taken along, the surveys and the photos. A
 // survey is kept at every answer, so that a reload or a flat battery loses none.
+import { texts } from './words.js';
 
 /** @type {Promise<IDBDatabase>} */
 let opened;
@@ -21,9 +22,9 @@ function open() {
 /** An error of the store in words that help. */
 function said(error) {
   if (error?.name === 'QuotaExceededError') {
-    return new Error('This device has no room left for more. Free some space, or send or export what is in the outbox; nothing kept so far is lost.');
+    return new Error(texts.noRoom);
   }
-  return new Error(`This device cannot keep the survey: ${error?.message ?? 'its store does not open'}. Export your work before you close the page.`);
+  return new Error(texts.cannotKeep(error?.message));
 }
 
 async function run(store, mode, act) {

@@ -5,6 +5,7 @@
  * @param {Record<string, any>} [props]
  * @returns {HTMLElement}
  */
+import { texts } from './words.js';
 export function h(tag, props = {}, ...children) {
   const el = document.createElement(tag);
   for (const [name, value] of Object.entries(props)) {
@@ -40,7 +41,7 @@ export function checkMark(c) {
     'span',
     { class: `check ${shape}` },
     s('svg', { viewBox: '0 0 20 20', 'aria-hidden': 'true' }, s('use', { href: `#c-${shape}` })),
-    shape === 'unrun' ? 'not run' : shape,
+    shape === 'unrun' ? texts.notRun : shape,
   );
 }
 

@@ -7,6 +7,7 @@ import { bearing } from './bearing.js';
 import { anchors, pulls } from './lists.js';
 import { photos } from './photos.js';
 import { site, hazards } from './site.js';
+import { texts } from './words.js';
 
 /**
  * An editor shows one question in a box and calls changed after every answer.
@@ -47,7 +48,7 @@ export const editors = {
     }),
 };
 
-const unknown = { value: '?', label: 'Don’t know', hint: 'Stays unknown: neither a no nor a zero.' };
+const unknown = { value: '?', label: texts.dontKnow, hint: texts.dontKnowHint };
 
 function choice({ item, question: q, box, changed }) {
   const p = item.feature.properties;
@@ -61,7 +62,7 @@ function choice({ item, question: q, box, changed }) {
   fill(
     box,
     parts.map((part) => radios(q.id, { text: part.title ?? q.title, unseen: !part.title }, part.options, chosen, choose)),
-    radios(q.id, { text: 'Or', unseen: true }, [unknown], chosen, choose),
+    radios(q.id, { text: texts.or, unseen: true }, [unknown], chosen, choose),
   );
 }
 
@@ -78,8 +79,8 @@ function test({ item, question: q, box, changed }) {
   const chosen = mine.at(-1)?.reading ?? (item.asked?.[q.id] ? '?' : undefined);
   fill(
     box,
-    mine.length > 1 && h('p', { class: 'second' }, `${mine.length} such tests are on record; a new answer takes their place.`),
-    radios(q.id, { text: q.title, unseen: true }, [...q.options, { ...unknown, label: 'Not tested' }], chosen, (v) => {
+    mine.length > 1 && h('p', { class: 'second' }, texts.testsOnRecord(mine.length)),
+    radios(q.id, { text: q.title, unseen: true }, [...q.options, { ...unknown, label: texts.notTested }], chosen, (v) => {
       setTests(p, q.test, v === '?' ? [] : [{ kind: q.test, reading: v, at: now() }]);
       return changed(v === '?' ? 'unknown' : undefined);
     }),
@@ -103,7 +104,7 @@ function readings(asked) {
   const add = () => {
     const reading = read(input.value);
     if (reading === undefined || Number.isNaN(reading)) {
-      error.textContent = reading === undefined ? 'Type the reading as a number.' : unread(input.value);
+      error.textContent = reading === undefined ? texts.typeReading : unread(input.value);
       return;
     }
     again([...mine, { kind: q.test, reading, unit: unit.value, at: now() }]);
@@ -111,16 +112,16 @@ function readings(asked) {
   fill(
     box,
     mine.length > 0 &&
-      h('ul', { class: 'entries' }, mine.map((t, i) => h('li', {}, h('span', {}, `${t.reading} ${t.unit ?? ''}`), button('Take out', () => again(mine.filter((_, k) => k !== i)), { 'aria-label': `Take out ${t.reading} ${t.unit}` })))),
+      h('ul', { class: 'entries' }, mine.map((t, i) => h('li', {}, h('span', {}, `${t.reading} ${t.unit ?? ''}`), button(texts.takeOut, () => again(mine.filter((_, k) => k !== i)), { 'aria-label': texts.takeOutReading(t.reading, t.unit) })))),
     h(
       'form',
       { class: 'row', onsubmit: (e) => (e.preventDefault(), add()) },
-      h('div', { class: 'field' }, h('label', { for: 'reading' }, 'Reading'), input),
-      h('div', { class: 'field' }, h('label', { for: 'reading-unit' }, 'Unit'), unit),
-      h('button', { class: 'button' }, 'Add the reading'),
+      h('div', { class: 'field' }, h('label', { for: 'reading' }, texts.reading), input),
+      h('div', { class: 'field' }, h('label', { for: 'reading-unit' }, texts.unit), unit),
+      h('button', { class: 'button' }, texts.addReading),
     ),
     error,
-    mine.length === 0 && button('Not tested', () => again([], 'unknown'), { 'aria-pressed': String(Boolean(item.asked?.[q.id])) }),
+    mine.length === 0 && button(texts.notTested, () => again([], 'unknown'), { 'aria-pressed': String(Boolean(item.asked?.[q.id])) }),
   );
 }
 
@@ -134,7 +135,7 @@ function seen({ item, question: q, box, changed }) {
     setTests(p, q.test, words ? [{ kind: q.test, reading: words, at: now() }] : []);
     changed(words ? undefined : 'unknown');
   });
-  fill(box, h('label', { for: 'seen' }, 'In your own words'), text);
+  fill(box, h('label', { for: 'seen' }, texts.ownWords), text);
 }
 
 function number(asked) {
@@ -147,7 +148,7 @@ function number(asked) {
   const si = h('p', { id: 'number-si', class: 'second' });
   const tell = () => {
     const v = at(p, q.path);
-    si.textContent = v === undefined ? (item.asked?.[q.id] ? 'On record as not known.' : '') : `On record: ${units.map((u) => `${show(v, u, q.quantity)}${u === '°' ? '' : ' '}${u}`).join(' = ')}.`;
+    si.textContent = v === undefined ? (item.asked?.[q.id] ? texts.onRecordUnknown : '') : texts.onRecord(units.map((u) => `${show(v, u, q.quantity)}${u === '°' ? '' : ' '}${u}`).join(' = '));
   };
   input.value = show(at(p, q.path), unit.value, q.quantity);
   const take = () => {
@@ -165,10 +166,10 @@ function number(asked) {
   tell();
   fill(
     box,
-    h('div', { class: 'row' }, h('div', { class: 'field' }, h('label', { for: 'number' }, q.title), input), units.length > 1 ? h('div', { class: 'field' }, h('label', { for: 'number-unit' }, 'Unit'), unit) : h('span', { class: 'unit' }, 'degrees')),
+    h('div', { class: 'row' }, h('div', { class: 'field' }, h('label', { for: 'number' }, q.title), input), units.length > 1 ? h('div', { class: 'field' }, h('label', { for: 'number-unit' }, texts.unit), unit) : h('span', { class: 'unit' }, 'degrees')),
     error,
     si,
-    button('Not measured', () => {
+    button(texts.notMeasured, () => {
       set(p, q.path, undefined);
       input.value = '';
       error.textContent = '';
@@ -185,7 +186,7 @@ function label({ app, item, box, changed }) {
   input.value = p.label ?? '';
   const take = () => {
     set(p, ['label'], input.value.trim() || undefined);
-    note.textContent = taken.includes(input.value.trim()) ? `This site already has a point ${input.value.trim()}.` : '';
+    note.textContent = taken.includes(input.value.trim()) ? texts.labelTaken(input.value.trim()) : '';
     changed();
   };
   input.addEventListener('change', take);
@@ -193,10 +194,10 @@ function label({ app, item, box, changed }) {
   while (taken.includes(`P${n}`)) n++;
   fill(
     box,
-    h('label', { for: 'label' }, 'Name of the point'),
+    h('label', { for: 'label' }, texts.nameOfPoint),
     input,
     !p.label &&
-      button(`Call it P${n}`, () => {
+      button(texts.callIt(n), () => {
         input.value = `P${n}`;
         take();
       }),
@@ -225,14 +226,14 @@ function who({ app, item, box, changed }) {
   });
   fill(
     box,
-    h('div', { class: 'field' }, h('label', { for: 'who' }, 'Surveyed by'), name),
-    h('div', { class: 'field' }, h('label', { for: 'when' }, 'At'), when),
-    button('Now', () => {
+    h('div', { class: 'field' }, h('label', { for: 'who' }, texts.surveyedBy), name),
+    h('div', { class: 'field' }, h('label', { for: 'when' }, texts.at), when),
+    button(texts.now, () => {
       set(p, ['surveyed_at'], now());
       when.value = local(p.surveyed_at);
       changed();
     }),
-    item.base && h('p', { class: 'second' }, 'Surveying a point anew? Set the time to now: its age counts from here.'),
+    item.base && h('p', { class: 'second' }, texts.surveyingAnew),
   );
 }
 
@@ -251,18 +252,18 @@ function groundClass({ app, item, box, changed }) {
     h(
       'div',
       { class: 'found' },
-      h('p', {}, found ? ['From what you recorded: ', h('b', {}, computed === 'another' ? `${found.class}, as written` : found.class), found.provisional && ' (provisional)'] : 'Give the position first; then the class is worked out here.'),
+      h('p', {}, found ? [texts.fromRecorded, h('b', {}, computed === 'another' ? texts.asWritten(found.class) : found.class), found.provisional && texts.provisional] : texts.positionBeforeClass),
       found?.because && h('ul', { class: 'lines' }, found.because.map((t) => h('li', {}, t))),
       found?.doubts && h('ul', { class: 'lines' }, found.doubts.map((t) => h('li', {}, h('b', {}, t)))),
-      found?.settles && [h('p', {}, 'What would settle it:'), h('ul', { class: 'lines' }, found.settles.map((t) => h('li', {}, t)))],
+      found?.settles && [h('p', {}, texts.wouldSettle), h('ul', { class: 'lines' }, found.settles.map((t) => h('li', {}, t)))],
     ),
     radios(
       'class',
-      { text: 'On the sheet' },
+      { text: texts.onTheSheet },
       [
-        { value: '', label: 'As worked out', hint: 'Nothing is written beside it.' },
-        ...['rock', 'A', 'B', 'C'].map((c) => ({ value: c, label: c === 'rock' ? 'Rock' : c })),
-        { value: 'unknown', label: 'Unknown', hint: 'It could not be told.' },
+        { value: '', label: texts.asWorkedOut, hint: texts.asWorkedOutHint },
+        ...['rock', 'A', 'B', 'C'].map((c) => ({ value: c, label: c === 'rock' ? texts.rock : c })),
+        { value: 'unknown', label: texts.unknown, hint: texts.unknownHint },
       ],
       p.ground?.class ?? '',
       (v) => {
@@ -270,7 +271,7 @@ function groundClass({ app, item, box, changed }) {
         return changed();
       },
     ),
-    h('label', { for: 'reason' }, 'Why it differs, if it does'),
+    h('label', { for: 'reason' }, texts.whyItDiffers),
     reason,
   );
 }
@@ -296,10 +297,10 @@ function buried({ item, question: q, box, changed }) {
       q.id,
       { text: q.title, unseen: true },
       [
-        { value: 'marked clear', label: 'Located: clear', hint: 'Marked out, and nothing runs here.' },
-        { value: 'marked present', label: 'Located: something runs here', hint: 'Marked; the layout has to keep off it.' },
-        { value: 'not located', label: 'Not located', hint: 'Nobody has marked this ground.' },
-        { value: 'unknown', label: 'Don’t know', hint: unknown.hint },
+        { value: 'marked clear', label: texts.locatedClear, hint: texts.locatedClearHint },
+        { value: 'marked present', label: texts.locatedPresent, hint: texts.locatedPresentHint },
+        { value: 'not located', label: texts.notLocated, hint: texts.notLocatedHint },
+        { value: 'unknown', label: texts.dontKnow, hint: unknown.hint },
       ],
       state(),
       (v) => {
@@ -307,7 +308,7 @@ function buried({ item, question: q, box, changed }) {
         return changed(v === 'unknown' ? 'unknown' : undefined);
       },
     ),
-    h('div', { class: 'row' }, h('div', { class: 'field' }, h('label', { for: 'ticket' }, 'Ticket of the locate'), ticket), h('div', { class: 'field' }, h('label', { for: 'until' }, 'Good until'), until)),
+    h('div', { class: 'row' }, h('div', { class: 'field' }, h('label', { for: 'ticket' }, texts.ticket), ticket), h('div', { class: 'field' }, h('label', { for: 'until' }, texts.goodUntil), until)),
   );
 }
 
@@ -334,9 +335,9 @@ function overhead(asked) {
       q.id,
       { text: q.title, unseen: true },
       [
-        { value: 'none', label: 'None', hint: 'You looked up, all round.' },
-        { value: 'present', label: 'There is one' },
-        { value: 'unknown', label: 'Don’t know', hint: unknown.hint },
+        { value: 'none', label: texts.none, hint: texts.lookedUp },
+        { value: 'present', label: texts.thereIsOne },
+        { value: 'unknown', label: texts.dontKnow, hint: unknown.hint },
       ],
       p.overhead?.state,
       (v) => {
@@ -344,7 +345,7 @@ function overhead(asked) {
         return changed(v === 'unknown' ? 'unknown' : undefined).then(() => overhead(asked));
       },
     ),
-    p.overhead?.state === 'present' && h('div', { class: 'row' }, measure('kv', 'Voltage', 'kv', 'voltage'), measure('clearance', 'Distance to the nearest wire', 'clearance_m', 'length')),
+    p.overhead?.state === 'present' && h('div', { class: 'row' }, measure('kv', texts.voltage, 'kv', 'voltage'), measure('clearance', texts.distanceToWire, 'clearance_m', 'length')),
     error,
   );
 }

@@ -1,36 +1,37 @@
 import { button, checkMark, fill, h, verdict } from './dom.js';
 import { drop } from './db.js';
 import { questionAt, questions, standing } from './questions.js';
+import { texts } from './words.js';
 
 /** The survey looked over: the answer, what is missing, and into the outbox. */
 export async function endView(app, root) {
   const { item } = app;
   const p = item.feature.properties;
-  fill(root, h('h1', {}, `${p.label ?? 'New point'}, ${app.siteName(p.site)}`), h('p', {}, 'Working it out…'));
+  fill(root, h('h1', {}, `${p.label ?? texts.newPoint}, ${app.siteName(p.site)}`), h('p', {}, texts.workingItOut));
   const j = await app.judge();
   if (app.item !== item) return;
   const problems = [...(j?.problem?.errors ?? [])];
-  if (!item.feature.geometry) problems.push({ pointer: '/geometry', message: 'The position is missing.' });
-  if (!p.site) problems.push({ pointer: '/properties/site', message: 'The site is missing.' });
-  if (!p.label) problems.push({ pointer: '/properties/label', message: 'The name of the point is missing.' });
+  if (!item.feature.geometry) problems.push({ pointer: '/geometry', message: texts.positionMissing });
+  if (!p.site) problems.push({ pointer: '/properties/site', message: texts.siteMissing });
+  if (!p.label) problems.push({ pointer: '/properties/label', message: texts.labelMissing });
   const open = questions.filter((q) => standing(q, item) === 'open');
   const unknown = questions.filter((q) => standing(q, item) === 'unknown');
   const a = j?.answer;
   fill(
     root,
-    h('h1', {}, `${p.label ?? 'New point'}, ${app.siteName(p.site)}`),
+    h('h1', {}, `${p.label ?? texts.newPoint}, ${app.siteName(p.site)}`),
     a && h('div', { class: 'answer' }, verdict(a.verdict), h('p', {}, a.sentence)),
-    a && !j.covered && h('p', { class: 'loud' }, 'This place lies outside the area on the device: no layer was looked at.'),
-    item.reason && h('p', { class: 'loud' }, `The server refused it: ${item.reason}`),
-    problems.length > 0 && h('div', { class: 'loud', role: 'alert' }, h('p', {}, 'Before it can be sent:'), h('ul', { class: 'lines' }, problems.map((e) => link(item, questionAt(e.pointer), `${e.message}`)))),
+    a && !j.covered && h('p', { class: 'loud' }, texts.outsideArea),
+    item.reason && h('p', { class: 'loud' }, texts.serverRefused(item.reason)),
+    problems.length > 0 && h('div', { class: 'loud', role: 'alert' }, h('p', {}, texts.beforeSending), h('ul', { class: 'lines' }, problems.map((e) => link(item, questionAt(e.pointer), `${e.message}`)))),
     j?.problem && !j.problem.errors && h('p', { class: 'loud' }, j.problem.message),
-    h('div', { class: 'actions' }, button('Put it in the outbox', () => queue(app, item), { class: 'button first', id: 'queue', disabled: problems.length > 0 }), h('a', { class: 'button', href: `#list/${item.id}` }, 'All questions')),
-    a?.settles?.length > 0 && [h('h2', {}, 'What would settle it'), h('ul', { class: 'lines' }, a.settles.map((t) => h('li', {}, t)))],
-    open.length > 0 && [h('h2', {}, 'Not asked yet'), h('ul', { class: 'lines' }, open.map((q) => link(item, q, q.title)))],
-    unknown.length > 0 && [h('h2', {}, 'Don’t know'), h('ul', { class: 'lines' }, unknown.map((q) => link(item, q, q.title)))],
-    a?.options?.length > 0 && [h('h2', {}, 'Anchors, best first'), a.options.slice(0, 4).map(option)],
+    h('div', { class: 'actions' }, button(texts.putInOutbox, () => queue(app, item), { class: 'button first', id: 'queue', disabled: problems.length > 0 }), h('a', { class: 'button', href: `#list/${item.id}` }, texts.allQuestions)),
+    a?.settles?.length > 0 && [h('h2', {}, texts.wouldSettleTitle), h('ul', { class: 'lines' }, a.settles.map((t) => h('li', {}, t)))],
+    open.length > 0 && [h('h2', {}, texts.notAskedYet), h('ul', { class: 'lines' }, open.map((q) => link(item, q, q.title)))],
+    unknown.length > 0 && [h('h2', {}, texts.dontKnow), h('ul', { class: 'lines' }, unknown.map((q) => link(item, q, q.title)))],
+    a?.options?.length > 0 && [h('h2', {}, texts.anchorsBestFirst), a.options.slice(0, 4).map(option)],
     a?.cautions && h('ul', { class: 'lines' }, a.cautions.map((t) => h('li', {}, t))),
-    !item.base && !item.tries && h('details', {}, h('summary', {}, 'Throw this survey away'), h('p', {}, 'It was never sent; nothing of it will be left.'), button('Throw it away', () => discard(app, item))),
+    !item.base && !item.tries && h('details', {}, h('summary', {}, texts.throwSurveyAway), h('p', {}, texts.neverSent), button(texts.throwItAway, () => discard(app, item))),
   );
 }
 
@@ -42,7 +43,7 @@ function option(o) {
     { class: 'option' },
     h('header', {}, h('span', { class: 'rank' }, String(o.rank)), h('h3', {}, o.summary), verdict(o.verdict)),
     h('p', { class: 'second' }, o.why),
-    h('details', {}, h('summary', {}, 'Checks'), h('ul', { class: 'checks' }, o.main.checks.map((c) => h('li', {}, checkMark(c), h('div', {}, h('b', {}, c.title), h('br'), c.message, c.fix && [h('br'), h('span', { class: 'second' }, c.fix)]))))),
+    h('details', {}, h('summary', {}, texts.checks), h('ul', { class: 'checks' }, o.main.checks.map((c) => h('li', {}, checkMark(c), h('div', {}, h('b', {}, c.title), h('br'), c.message, c.fix && [h('br'), h('span', { class: 'second' }, c.fix)]))))),
   );
 }
 

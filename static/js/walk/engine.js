@@ -1,4 +1,5 @@
 // The engine runs in a worker; questions and answers are JSON.
+import { texts } from './words.js';
 
 const waiting = new Map();
 let worker;
@@ -12,7 +13,7 @@ function start() {
   };
   worker.onerror = (e) => {
     e.preventDefault?.();
-    for (const done of waiting.values()) done(JSON.stringify({ problem: { message: 'The engine could not be started on this device.' } }));
+    for (const done of waiting.values()) done(JSON.stringify({ problem: { message: texts.engineNotStarted } }));
     waiting.clear();
     worker = undefined;
   };

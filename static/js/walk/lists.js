@@ -2,6 +2,7 @@ import { h, button, fill } from './dom.js';
 import { ask, now } from './engine.js';
 import { set } from './feature.js';
 import { read, show, unitsOf, unread } from './units.js';
+import { texts } from './words.js';
 
 /**
  * A form for one entry of a list. Fields: {key, title, kind: 'text'|'words'|
@@ -16,12 +17,12 @@ function entryForm(app, title, fields, entry, done, cancel) {
     let input;
     let unit;
     if (f.kind === 'words') {
-      input = h('select', { id }, !f.need && h('option', { value: '' }, 'not recorded'), f.options.map((o) => h('option', { value: o.value ?? o }, o.label ?? o)));
+      input = h('select', { id }, !f.need && h('option', { value: '' }, texts.notRecorded), f.options.map((o) => h('option', { value: o.value ?? o }, o.label ?? o)));
       input.value = entry[f.key] ?? (f.need ? (f.options[0].value ?? f.options[0]) : '');
     } else if (f.kind === 'text' || f.kind === 'bearing') {
       input = h('input', { id, type: 'text', autocomplete: 'off', maxlength: f.most ?? 200, inputmode: f.kind === 'bearing' ? 'decimal' : null });
       input.value = entry[f.key] ?? '';
-      if (f.kind === 'bearing') unit = h('select', { id: `${id}-unit`, 'aria-label': `${f.title}: read off` }, h('option', { value: 'magnetic' }, 'compass'), h('option', { value: 'true' }, 'true'));
+      if (f.kind === 'bearing') unit = h('select', { id: `${id}-unit`, 'aria-label': texts.readOffFor(f.title) }, Object.entries(texts.north).map(([value, label]) => h('option', { value }, label)));
       if (unit && entry[f.key] !== undefined) unit.value = 'true';
     } else {
       const units = unitsOf(f.kind, app.units);
@@ -42,12 +43,12 @@ function entryForm(app, title, fields, entry, done, cancel) {
       if (v !== undefined && f.kind === 'bearing') v = await toTrue(app, read(text), unit.value);
       else if (f.kind !== 'text' && f.kind !== 'words') v = read(text, unit.value, f.kind);
       if (typeof v === 'number' && Number.isNaN(v)) {
-        error.textContent = f.kind === 'bearing' ? `${f.title}: type 0 to 360, after the position was given.` : `${f.title}: ${unread(text)}`;
+        error.textContent = f.kind === 'bearing' ? texts.bearingNotRead(f.title) : `${f.title}: ${unread(text)}`;
         input.focus();
         return;
       }
       if (v === undefined && f.need) {
-        error.textContent = `${f.title} is missing.`;
+        error.textContent = texts.isMissing(f.title);
         input.focus();
         return;
       }
@@ -62,7 +63,7 @@ function entryForm(app, title, fields, entry, done, cancel) {
     h('h2', {}, title),
     rows,
     error,
-    h('div', { class: 'actions' }, h('button', { class: 'button first' }, 'Keep it'), button('Cancel', cancel)),
+    h('div', { class: 'actions' }, h('button', { class: 'button first' }, texts.keepIt), button(texts.cancel, cancel)),
   );
 }
 
@@ -91,13 +92,13 @@ function list({ app, item, question: q, box, changed }, { fields, name, fresh, w
                 'li',
                 {},
                 h('span', {}, words(e)),
-                button('Change', () => edit(i), { 'aria-label': `Change ${words(e)}` }),
-                button('Take out', () => keep(entries().filter((_, k) => k !== i)), { 'aria-label': `Take out ${words(e)}` }),
+                button(texts.change, () => edit(i), { 'aria-label': texts.changeEntry(words(e)) }),
+                button(texts.takeOut, () => keep(entries().filter((_, k) => k !== i)), { 'aria-label': texts.takeOutEntry(words(e)) }),
               ),
             ),
           )
-        : h('p', {}, item.asked?.[q.id] ? none : 'Nothing recorded yet.'),
-      button(`Add ${name}`, () => edit(entries().length), { class: 'button first wide-button', id: 'add-entry' }),
+        : h('p', {}, item.asked?.[q.id] ? none : texts.nothingRecorded),
+      button(texts.addEntry(name), () => edit(entries().length), { class: 'button first wide-button', id: 'add-entry' }),
       entries().length === 0 && button(none, () => keep([], 'unknown')),
     );
   };
@@ -111,7 +112,7 @@ function list({ app, item, question: q, box, changed }, { fields, name, fresh, w
     const entry = entries()[i] ?? fresh();
     fill(
       box,
-      entryForm(app, entries()[i] ? `Change ${name}` : `Add ${name}`, fields(item), entry, (e) => {
+      entryForm(app, entries()[i] ? texts.changeEntry(name) : texts.addEntry(name), fields(item), entry, (e) => {
         const all = [...entries()];
         all[i] = e;
         keep(all);
@@ -123,16 +124,16 @@ function list({ app, item, question: q, box, changed }, { fields, name, fresh, w
 }
 
 const kinds = [
-  { value: 'tree', label: 'tree' }, { value: 'structure', label: 'post, pier or other structure' }, { value: 'rock', label: 'rock' },
-  { value: 'vehicle', label: 'vehicle' }, { value: 'deadman', label: 'buried deadman' },
+  { value: 'tree', label: 'tree' }, { value: 'structure', label: texts.structure }, { value: 'rock', label: 'rock' },
+  { value: 'vehicle', label: 'vehicle' }, { value: 'deadman', label: texts.buriedDeadman },
 ];
 const grades = ['tested here', 'tested in this ground', 'handbook', 'mechanics', 'assumed'];
 
 export function anchors(asked) {
   const p = asked.item.feature.properties;
   list(asked, {
-    name: 'an anchor',
-    none: 'Nothing else here',
+    name: texts.anAnchor,
+    none: texts.noAnchors,
     fresh: () => {
       const taken = (p.anchors ?? []).map((a) => a.id);
       let n = 1;
@@ -141,18 +142,18 @@ export function anchors(asked) {
     },
     words: (a) => [a.id, a.kind, a.material, a.diameter_mm !== undefined && show(a.diameter_mm, unitsOf('thickness', asked.app.units)[0], 'thickness') + ' ' + unitsOf('thickness', asked.app.units)[0], a.condition].filter(Boolean).join(', '),
     fields: () => [
-      { key: 'id', title: 'Mark', kind: 'text', most: 20, need: true },
-      { key: 'kind', title: 'What it is', kind: 'words', options: kinds, need: true },
-      { key: 'bearing_deg', title: 'Bearing from the point', kind: 'bearing' },
-      { key: 'distance_m', title: 'Distance from the point', kind: 'length' },
-      { key: 'diameter_mm', title: 'Diameter (of a deadman, height of its face)', kind: 'thickness' },
-      { key: 'depth_m', title: 'Deadman: depth to the middle of its face', kind: 'length' },
-      { key: 'length_m', title: 'Deadman: length across the pull', kind: 'length' },
-      { key: 'material', title: 'Material or species', kind: 'text', most: 100 },
-      { key: 'condition', title: 'Condition: living, rooted, sound, embedded…', kind: 'text', most: 200 },
-      { key: 'rated_kn', title: 'Rated strength, if it is known', kind: 'force' },
-      { key: 'evidence', title: 'Where the rating comes from', kind: 'words', options: grades },
-      { key: 'note', title: 'Note', kind: 'text', most: 2000 },
+      { key: 'id', title: texts.mark, kind: 'text', most: 20, need: true },
+      { key: 'kind', title: texts.whatItIs, kind: 'words', options: kinds, need: true },
+      { key: 'bearing_deg', title: texts.bearingFromPoint, kind: 'bearing' },
+      { key: 'distance_m', title: texts.distanceFromPoint, kind: 'length' },
+      { key: 'diameter_mm', title: texts.diameter, kind: 'thickness' },
+      { key: 'depth_m', title: texts.deadmanDepth, kind: 'length' },
+      { key: 'length_m', title: texts.deadmanLength, kind: 'length' },
+      { key: 'material', title: texts.material, kind: 'text', most: 100 },
+      { key: 'condition', title: texts.condition, kind: 'text', most: 200 },
+      { key: 'rated_kn', title: texts.ratedStrength, kind: 'force' },
+      { key: 'evidence', title: texts.ratingFrom, kind: 'words', options: grades },
+      { key: 'note', title: texts.note, kind: 'text', most: 2000 },
     ],
   });
 }
@@ -160,22 +161,22 @@ export function anchors(asked) {
 export function pulls(asked) {
   const { app } = asked;
   list(asked, {
-    name: 'a pull test',
-    none: 'Nothing was pulled',
+    name: texts.aPullTest,
+    none: texts.noPulls,
     fresh: () => ({ at: now(), outcome: 'held' }),
     words: (t) => [t.rig, `${show(t.force_kn, unitsOf('force', app.units)[0], 'force')} ${unitsOf('force', app.units)[0]}`, t.outcome].join(', '),
     fields: (item) => [
       {
-        key: 'rig', title: 'What was pulled', kind: 'words', need: true,
-        options: [...app.area.policy.ratings.map((r) => ({ value: r.rig, label: `stakes ${r.rig}` })), ...(item.feature.properties.anchors ?? []).map((a) => ({ value: a.id, label: `${a.id}, ${a.kind}` }))],
+        key: 'rig', title: texts.whatWasPulled, kind: 'words', need: true,
+        options: [...app.area.policy.ratings.map((r) => ({ value: r.rig, label: texts.stakes(r.rig) })), ...(item.feature.properties.anchors ?? []).map((a) => ({ value: a.id, label: `${a.id}, ${a.kind}` }))],
       },
-      { key: 'force_kn', title: 'Greatest force reached', kind: 'force', need: true },
-      { key: 'outcome', title: 'How it ended', kind: 'words', options: ['held', 'moved', 'failed'], need: true },
-      { key: 'movement_mm', title: 'Movement', kind: 'thickness' },
-      { key: 'bearing_deg', title: 'Pulled towards', kind: 'bearing' },
-      { key: 'moisture', title: 'Ground on that day', kind: 'words', options: ['dry', 'moist', 'wet', 'submerged', 'frozen'] },
-      { key: 'instrument', title: 'Instrument', kind: 'text', most: 100 },
-      { key: 'note', title: 'Note', kind: 'text', most: 2000 },
+      { key: 'force_kn', title: texts.greatestForce, kind: 'force', need: true },
+      { key: 'outcome', title: texts.howItEnded, kind: 'words', options: ['held', 'moved', 'failed'], need: true },
+      { key: 'movement_mm', title: texts.movement, kind: 'thickness' },
+      { key: 'bearing_deg', title: texts.pulledTowards, kind: 'bearing' },
+      { key: 'moisture', title: texts.groundThatDay, kind: 'words', options: ['dry', 'moist', 'wet', 'submerged', 'frozen'] },
+      { key: 'instrument', title: texts.instrument, kind: 'text', most: 100 },
+      { key: 'note', title: texts.note, kind: 'text', most: 2000 },
     ],
   });
 }

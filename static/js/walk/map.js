@@ -5,6 +5,7 @@ import { readInk } from '../ink.js';
 import { gridStyle, order, roleStyle } from '../roles.js';
 import { ask, now } from './engine.js';
 import { h, button, fill, verdict } from './dom.js';
+import { texts } from './words.js';
 
 const format = new GeoJSON({ featureProjection: 'EPSG:3857' });
 
@@ -27,7 +28,7 @@ async function chart(app, target, at) {
   const view = new View({ maxZoom: 21, minZoom: 5, enableRotation: false });
   const map = new OLMap({
     target, layers: [grid, ...base, points], view,
-    controls: [new Zoom({ zoomInTipLabel: 'Zoom in', zoomOutTipLabel: 'Zoom out' }), new ScaleLine({ units: app.units === 'us' ? 'us' : 'metric', minWidth: 80 })],
+    controls: [new Zoom({ zoomInTipLabel: texts.zoomIn, zoomOutTipLabel: texts.zoomOut }), new ScaleLine({ units: app.units === 'us' ? 'us' : 'metric', minWidth: 80 })],
     interactions: defaultInteractions({ altShiftDragRotate: false, pinchRotate: false }),
   });
   if (at) {
@@ -66,10 +67,10 @@ async function drawPoints(app, source) {
 
 /** The map as a room: choose a point to see or to survey it again. */
 export async function mapView(app, root) {
-  const box = h('div', { class: 'map walk-map', role: 'group', 'aria-label': 'Map of the area', tabindex: '0' });
-  const card = h('div', { class: 'found', role: 'status' }, h('p', {}, 'Choose a point on the map, or in the list.'));
+  const box = h('div', { class: 'map walk-map', role: 'group', 'aria-label': texts.mapOfArea, tabindex: '0' });
+  const card = h('div', { class: 'found', role: 'status' }, h('p', {}, texts.choosePoint));
   const list = h('ul', { class: 'entries' });
-  fill(root, h('h1', {}, 'Map of the area'), box, card, h('h2', {}, 'Points on this device'), list);
+  fill(root, h('h1', {}, texts.mapOfArea), box, card, h('h2', {}, texts.pointsHere), list);
   const { map, points } = await chart(app, box);
   const choose = (p) =>
     fill(
@@ -77,7 +78,7 @@ export async function mapView(app, root) {
       h('h2', {}, `${app.siteName(p.site)}, ${p.label}`),
       verdict(p.verdict),
       h('p', {}, p.sentence),
-      h('div', { class: 'actions' }, button('Survey it again', () => app.edit(p.id), { class: 'button first' })),
+      h('div', { class: 'actions' }, button(texts.surveyItAgain, () => app.edit(p.id), { class: 'button first' })),
     );
   points.on('change', () => {
     box.dataset.points = points.getFeatures().length;
@@ -98,9 +99,9 @@ export async function mapView(app, root) {
 
 /** Asks for a place on the map. */
 export async function pick(app, root, at, took) {
-  const box = h('div', { class: 'map walk-map', role: 'group', 'aria-label': 'Map to point on', tabindex: '0' });
-  const note = h('p', { class: 'second' }, 'Tap where the point is, or move the map with the arrow keys and take its middle.');
-  fill(root, box, note, button('Take the middle of the map', () => take(view.getCenter())));
+  const box = h('div', { class: 'map walk-map', role: 'group', 'aria-label': texts.mapToPointOn, tabindex: '0' });
+  const note = h('p', { class: 'second' }, texts.tapMap);
+  fill(root, box, note, button(texts.takeMiddle, () => take(view.getCenter())));
   const { map, view, ink } = await chart(app, box, at);
   const own = new VectorSource();
   map.addLayer(new VectorLayer({ source: own, style: new Style({ image: new Circle({ radius: 10, stroke: new Stroke({ color: ink.focus, width: 4 }), fill: new Fill({ color: 'transparent' }) }), text: new Text({ text: '+', font: '700 18px Next, sans-serif', fill: new Fill({ color: ink.focus }) }) }) }));

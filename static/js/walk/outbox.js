@@ -5,6 +5,7 @@
 import { alone, get, put } from './db.js';
 import { mine } from './account.js';
 import { copy, same } from './feature.js';
+import { texts } from './words.js';
 
 const order = { sites: 0, points: 1 };
 
@@ -126,7 +127,7 @@ async function sendPhoto(app, photo) {
 /** Whether a status means "not now", whatever is sent: the server is busy, full or wants a sign-in. */
 const later = (status) => status === 401 || status === 408 || status === 429 || status >= 500;
 
-const said = (answer) => (answer.status === 401 ? 'Sign in again, then send.' : (answer.body?.detail ?? `The server answered ${answer.status}.`));
+const said = (answer) => (answer.status === 401 ? texts.signInThenSend : (answer.body?.detail ?? texts.serverAnswered(answer.status)));
 
 /** Notes what became of a send, unless somebody went on working on the item meanwhile. */
 async function settle(app, item, how) {

@@ -1,42 +1,43 @@
 import { button, fill, h, moment } from './dom.js';
 import { drop, put } from './db.js';
 import { exported } from './outbox.js';
+import { texts } from './words.js';
 
-const words = { draft: 'in hand, not to be sent yet', waiting: 'waits to be sent', sending: 'being sent', sent: 'sent', refused: 'refused', conflict: 'changed by somebody else' };
+const words = { draft: texts.stateDraft, waiting: texts.stateWaiting, sending: texts.stateSending, sent: texts.stateSent, refused: texts.stateRefused, conflict: texts.stateConflict };
 
 /** Everything recorded here and what has become of it. */
 export function outboxView(app, root) {
   const items = [...app.items].sort((a, b) => b.since.localeCompare(a.since));
   const sent = [...items, ...app.photos].filter((x) => x.state === 'sent').length;
-  const status = h('p', { role: 'status' }, app.net === 'off' ? (app.why ? [app.why, ' ', h('a', { href: '/sign-in' }, 'To sign in')] : 'The server could not be reached. It is tried again by itself.') : '');
+  const status = h('p', { role: 'status' }, app.net === 'off' ? (app.why ? [app.why, ' ', h('a', { href: '/sign-in' }, texts.toSignIn)] : texts.triedAgain) : '');
   fill(
     root,
-    h('h1', {}, 'Outbox'),
-    h('p', { class: 'lede' }, 'Nothing leaves this device’s keeping before the server has acknowledged it.'),
-    h('div', { class: 'actions' }, button('Send now', () => app.sendNow(), { class: 'button first', id: 'send' }), button('Save unsent work as a file', () => save(app, status))),
+    h('h1', {}, texts.outbox),
+    h('p', { class: 'lede' }, texts.keptUntilSent),
+    h('div', { class: 'actions' }, button(texts.sendNow, () => app.sendNow(), { class: 'button first', id: 'send' }), button(texts.saveAsFile, () => save(app, status))),
     status,
-    items.length === 0 && h('p', {}, 'Nothing was recorded on this device yet.'),
+    items.length === 0 && h('p', {}, texts.nothingHere),
     h('ul', { class: 'entries outbox' }, items.map((i) => entry(app, i)), app.photos.map((f) => photo(app, f))),
-    sent > 0 && button('Take what was sent off this list', () => clear(app)),
+    sent > 0 && button(texts.takeSentOff, () => clear(app)),
   );
 }
 
-const foreign = (x) => `recorded by ${x.account.name}: sign in as ${x.account.name} to send it`;
+const foreign = (x) => texts.recordedBy(x.account.name);
 
 function entry(app, i) {
   const p = i.feature.properties;
   const own = app.mine(i);
-  const name = i.kind === 'sites' ? `Site ${p.name}` : `${p.label ?? 'New point'}, ${app.siteName(p.site)}`;
+  const name = i.kind === 'sites' ? texts.siteNamed(p.name) : `${p.label ?? texts.newPoint}, ${app.siteName(p.site)}`;
   return h(
     'li',
     { class: i.state, 'data-id': i.id, 'data-state': i.state },
-    h('div', {}, h('b', {}, name), h('br'), h('span', { class: 'standing' }, own ? words[i.state] : foreign(i)), own && i.reason && h('span', {}, `: ${i.reason}`), h('br'), h('span', { class: 'second' }, moment(i.at ?? i.since), i.tries > 0 && `, ${i.tries} ${i.tries === 1 ? 'try' : 'tries'}`)),
-    own && i.state === 'conflict' && h('a', { class: 'button first', href: `#settle/${i.id}` }, 'Choose'),
-    own && i.state === 'refused' && button('Try again', () => retry(app, i)),
-    own && i.kind === 'points' && i.state !== 'conflict' && i.state !== 'sending' && button('Open', () => app.edit(i.id), { 'aria-label': `Open ${name}` }),
-    own && i.kind === 'sites' && i.state === 'draft' && button('Send it', () => retry(app, i), { 'aria-label': `Send ${name}` }),
-    own && i.kind === 'sites' && (i.state === 'waiting' || i.state === 'refused') && button('Hold it back', () => holdBack(app, i), { 'aria-label': `Hold ${name} back` }),
-    own && i.kind === 'sites' && i.state === 'draft' && spare(app, i) && h('details', {}, h('summary', {}, 'Throw it away'), h('p', {}, `What was changed here of ${name} leaves this device and is not sent.`), button('Throw it away', () => discard(app, i))),
+    h('div', {}, h('b', {}, name), h('br'), h('span', { class: 'standing' }, own ? words[i.state] : foreign(i)), own && i.reason && h('span', {}, `: ${i.reason}`), h('br'), h('span', { class: 'second' }, moment(i.at ?? i.since), i.tries > 0 && `, ${texts.tries(i.tries)}`)),
+    own && i.state === 'conflict' && h('a', { class: 'button first', href: `#settle/${i.id}` }, texts.choose),
+    own && i.state === 'refused' && button(texts.tryAgain, () => retry(app, i)),
+    own && i.kind === 'points' && i.state !== 'conflict' && i.state !== 'sending' && button(texts.open, () => app.edit(i.id), { 'aria-label': texts.openNamed(name) }),
+    own && i.kind === 'sites' && i.state === 'draft' && button(texts.send, () => retry(app, i), { 'aria-label': texts.sendNamed(name) }),
+    own && i.kind === 'sites' && (i.state === 'waiting' || i.state === 'refused') && button(texts.holdBack, () => holdBack(app, i), { 'aria-label': texts.holdBackNamed(name) }),
+    own && i.kind === 'sites' && i.state === 'draft' && spare(app, i) && h('details', {}, h('summary', {}, texts.throwItAway), h('p', {}, texts.throwAwayMeans(name)), button(texts.throwItAway, () => discard(app, i))),
   );
 }
 
@@ -45,9 +46,9 @@ function photo(app, f) {
   return h(
     'li',
     { class: f.state, 'data-id': f.id, 'data-state': f.state },
-    h('div', {}, h('b', {}, `Photo of ${owner}`), ` ${f.name}`, h('br'), h('span', { class: 'standing' }, app.mine(f) ? words[f.state] : foreign(f)), f.reason && h('span', {}, `: ${f.reason}`)),
+    h('div', {}, h('b', {}, texts.photoOf(owner)), ` ${f.name}`, h('br'), h('span', { class: 'standing' }, app.mine(f) ? words[f.state] : foreign(f)), f.reason && h('span', {}, `: ${f.reason}`)),
     app.mine(f) && f.state === 'refused' &&
-      button('Try again', async () => {
+      button(texts.tryAgain, async () => {
         f.state = 'waiting';
         await put('photos', f);
         app.sendNow();
@@ -84,7 +85,7 @@ export async function save(app, status) {
   a.click();
   a.remove();
   setTimeout(() => URL.revokeObjectURL(url), 60000);
-  status.textContent = 'Saved as a file. It can be imported where the network is.';
+  status.textContent = texts.savedAsFile;
 }
 
 async function clear(app) {

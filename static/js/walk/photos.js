@@ -1,6 +1,7 @@
 import { h, button, fill } from './dom.js';
 import { drop, newID, put } from './db.js';
 import { set } from './feature.js';
+import { texts } from './words.js';
 
 const most = 20 << 20; // bytes; the server takes no more
 
@@ -26,9 +27,9 @@ export function photos({ app, item, box, changed }) {
         return h(
           'li',
           {},
-          h('span', { class: 'frame' }, h('img', { src, alt: `Photo ${i + 1}${kept?.name ? `, ${kept.name}` : ''}`, width: 160, height: 120, loading: 'lazy' })),
-          h('span', { class: 'second' }, kept ? { waiting: 'waits to be sent', sending: 'being sent', sent: 'sent', refused: 'refused' }[kept.state] : 'in the atlas'),
-          button('Take out', () => takeOut(id), { 'aria-label': `Take photo ${i + 1} out` }),
+          h('span', { class: 'frame' }, h('img', { src, alt: texts.photo(i + 1, kept?.name), width: 160, height: 120, loading: 'lazy' })),
+          h('span', { class: 'second' }, kept ? { waiting: texts.stateWaiting, sending: texts.stateSending, sent: 'sent', refused: 'refused' }[kept.state] : texts.photoSent),
+          button(texts.takeOut, () => takeOut(id), { 'aria-label': texts.takePhotoOut(i + 1) }),
         );
       }),
     );
@@ -38,7 +39,7 @@ export function photos({ app, item, box, changed }) {
     error.textContent = '';
     for (const file of files) {
       if (file.size > most) {
-        error.textContent = `${file.name} is larger than 20 MB.`;
+        error.textContent = texts.photoTooLarge(file.name);
         continue;
       }
       const photo = { id: newID(), point: item.id, account: item.account, name: file.name, blob: file, state: 'waiting', since: new Date().toISOString(), tries: 0 };
@@ -68,8 +69,8 @@ export function photos({ app, item, box, changed }) {
 
   fill(
     box,
-    h('label', { class: 'button first wide-button file' }, 'Take or choose photos', h('input', { id: 'photo', type: 'file', accept: 'image/jpeg,image/png,image/webp', multiple: true, onchange: (e) => add([...e.target.files]) })),
-    h('p', { class: 'second' }, 'The place a photo was taken at is offered as the point’s position on its page. What is shown and given out carries no such data.'),
+    h('label', { class: 'button first wide-button file' }, texts.takePhotos, h('input', { id: 'photo', type: 'file', accept: 'image/jpeg,image/png,image/webp', multiple: true, onchange: (e) => add([...e.target.files]) })),
+    h('p', { class: 'second' }, texts.photoPlace),
     error,
     shown,
   );

@@ -1,6 +1,8 @@
 import { h, s, button, fill } from './dom.js';
 import { ask, now } from './engine.js';
 import { set } from './feature.js';
+import { length } from './units.js';
+import { texts } from './words.js';
 
 const wanted = 10; // fixes before a position is taken for settled
 const most = 120;
@@ -18,14 +20,14 @@ export function position(asked) {
   async function show() {
     const c = item.feature.geometry?.coordinates;
     if (!c) {
-      fill(here, h('p', {}, 'No position yet.'));
+      fill(here, h('p', {}, texts.noPositionYet));
       return;
     }
     const r = await ask('position', { position: `${c[1]},${c[0]}`, at: now() });
     fill(
       here,
       h('p', {}, h('b', { class: 'grid-ref' }, r.ok?.usng ?? '')),
-      h('p', { class: 'second' }, `${c[1].toFixed(6)}, ${c[0].toFixed(6)}`, p.position?.source && ` · ${{ gnss: 'by satellite', map: 'off the map', tape: 'by tape' }[p.position.source]}`, p.position?.accuracy_m !== undefined && ` · within ${p.position.accuracy_m} m`),
+      h('p', { class: 'second' }, `${c[1].toFixed(6)}, ${c[0].toFixed(6)}`, p.position?.source && ` · ${{ gnss: texts.bySatellite, map: texts.offTheMap, tape: texts.byTape }[p.position.source]}`, p.position?.accuracy_m !== undefined && ` · ${texts.within(length(p.position.accuracy_m, app.units))}`),
     );
   }
 
@@ -52,10 +54,10 @@ export function position(asked) {
     }
     fill(
       live,
-      scatter(fixes, mean),
-      h('p', { class: 'count' }, `${fixes.length} ${fixes.length === 1 ? 'fix' : 'fixes'}`, fixes.length < wanted && ` of ${wanted}: stand still`),
-      h('p', {}, `Accuracy ${mean.accuracy_m.toFixed(1)} m, spread ${mean.spread_m.toFixed(1)} m.`),
-      button('Take this position', () => {
+      scatter(fixes, mean, app.units),
+      h('p', { class: 'count' }, texts.fixes(fixes.length), fixes.length < wanted && texts.standStill(wanted)),
+      h('p', {}, texts.accuracySpread(length(mean.accuracy_m, app.units), length(mean.spread_m, app.units))),
+      button(texts.takeThisPosition, () => {
         stop();
         fill(live);
         take(mean.lon, mean.lat, 'gnss', mean.accuracy_m);
@@ -66,15 +68,15 @@ export function position(asked) {
 
   function listen() {
     if (!('geolocation' in navigator)) {
-      notes.textContent = 'This browser tells no position; type it or point on the map.';
+      notes.textContent = texts.noPositionHere;
       return;
     }
     stop();
     fixes = [];
     notes.textContent = '';
-    fill(live, h('p', {}, 'Listening for satellites…'));
+    fill(live, h('p', {}, texts.listening));
     watch = navigator.geolocation.watchPosition(received, (err) => {
-      notes.textContent = err.code === 1 ? 'The browser may not use the position: allow it for this page, or type it.' : 'No satellites are heard here: step out from under trees and walls, or type the position.';
+      notes.textContent = err.code === 1 ? texts.positionNotAllowed : texts.noSatellites;
     }, { enableHighAccuracy: true, maximumAge: 0, timeout: 30000 });
   }
 
@@ -102,18 +104,18 @@ export function position(asked) {
     box,
     here,
     notes,
-    button('Use this device', listen, { class: 'button first wide-button' }),
+    button(texts.useThisDevice, listen, { class: 'button first wide-button' }),
     live,
-    h('form', { class: 'row', onsubmit: (e) => (e.preventDefault(), readTyped(typed.value)) }, h('div', { class: 'field grow' }, h('label', { for: 'typed' }, 'Or type it: grid reference, UTM, degrees'), typed), h('button', { class: 'button' }, 'Read it')),
+    h('form', { class: 'row', onsubmit: (e) => (e.preventDefault(), readTyped(typed.value)) }, h('div', { class: 'field grow' }, h('label', { for: 'typed' }, texts.orTypePosition), typed), h('button', { class: 'button' }, texts.readIt)),
     could,
-    button('Or point on the map', onMap, { class: 'button wide-button' }),
+    button(texts.orPointOnMap, onMap, { class: 'button wide-button' }),
     chart,
   );
   show();
 }
 
 /** The fixes about their mean, with the stated accuracy as a circle. */
-function scatter(fixes, mean) {
+function scatter(fixes, mean, units) {
   const size = 160;
   const metre = 111320;
   const xy = fixes.map((f) => [(f.lon - mean.lon) * metre * Math.cos((mean.lat * Math.PI) / 180), (mean.lat - f.lat) * metre]);
@@ -121,7 +123,7 @@ function scatter(fixes, mean) {
   const k = size / 2 / reach;
   return s(
     'svg',
-    { class: 'scatter', viewBox: `${-size / 2} ${-size / 2} ${size} ${size}`, role: 'img', 'aria-label': `Fixes within ${reach.toFixed(0)} m of their mean` },
+    { class: 'scatter', viewBox: `${-size / 2} ${-size / 2} ${size} ${size}`, role: 'img', 'aria-label': texts.fixesWithin(length(reach, units)) },
     s('circle', { r: mean.accuracy_m * k, class: 'accuracy' }),
     xy.map(([x, y]) => s('circle', { cx: x * k, cy: y * k, r: 3, class: 'fix' })),
     s('path', { d: 'M-8 0H8M0-8V8', class: 'mean' }),

@@ -1,5 +1,6 @@
 import { h, button, fill, moment } from './dom.js';
 import { canonical, copy, set } from './feature.js';
+import { texts } from './words.js';
 
 // What is one statement and must not be half of yours and half of theirs: a
 // bearing with its north, a locate with its date, a line with its distance.
@@ -78,10 +79,10 @@ const title = (path) => {
 };
 
 const words = (v, path) => {
-  if (v === undefined) return 'not recorded';
+  if (v === undefined) return texts.notRecorded;
   if (path === place) {
     const { source, accuracy_m: accuracy } = v.position ?? {};
-    return [v.geometry.coordinates.slice(0, 2).map((n) => n.toFixed(6)).reverse().join(', '), source, accuracy !== undefined && `within ${accuracy} m`].filter(Boolean).join(', ');
+    return [v.geometry.coordinates.slice(0, 2).map((n) => n.toFixed(6)).reverse().join(', '), source, accuracy !== undefined && texts.within(`${accuracy} m`)].filter(Boolean).join(', ');
   }
   if (Array.isArray(v)) return v.map((e) => (typeof e === 'object' ? Object.values(e).filter((x) => typeof x !== 'object').join(' ') : e)).join('; ') || 'none';
   if (typeof v === 'object') return Object.entries(v).map(([k, x]) => `${title(`/properties/${k}`)} ${words(x, k)}`).join(', ');
@@ -93,16 +94,16 @@ const words = (v, path) => {
 export function settleView(app, root, id) {
   const item = app.items.find((i) => i.id === id);
   if (!item || item.state !== 'conflict') {
-    fill(root, h('h1', {}, 'Nothing to settle'), h('p', {}, h('a', { href: '#outbox' }, 'To the outbox')));
+    fill(root, h('h1', {}, texts.nothingToSettle), h('p', {}, h('a', { href: '#outbox' }, texts.toTheOutbox)));
     return;
   }
   const name = item.feature.properties.label ?? item.feature.properties.name ?? 'this';
   if (!item.current) {
     fill(
       root,
-      h('h1', {}, `${name} was taken out of the atlas`),
-      h('p', {}, 'Somebody took it out while you worked on it. Your version is still on this device.'),
-      h('div', { class: 'actions' }, button('Put it back as I have it', () => resend({ etag: null, base: null }), { class: 'button first' }), button('Leave it out, keep mine here', () => resend({ state: 'draft' }))),
+      h('h1', {}, texts.wasTakenOut(name)),
+      h('p', {}, texts.tookItOut),
+      h('div', { class: 'actions' }, button(texts.putItBack, () => resend({ etag: null, base: null }), { class: 'button first' }), button(texts.leaveItOut, () => resend({ state: 'draft' }))),
     );
     return;
   }
@@ -118,8 +119,8 @@ export function settleView(app, root, id) {
     h('label', { class: 'choice' }, h('input', { type: 'radio', name: `row-${i}`, value, checked: row.choice === value, onchange: () => (row.choice = value) }), h('span', {}, h('b', {}, label), h('span', {}, shown)));
   fill(
     root,
-    h('h1', {}, `Two versions of ${name}`),
-    h('p', { class: 'lede' }, 'Somebody else changed it since you took it along. Choose, value by value; both versions stay in its history.'),
+    h('h1', {}, texts.twoVersionsOf(name)),
+    h('p', { class: 'lede' }, texts.chooseByValue),
     h(
       'form',
       {
@@ -127,7 +128,7 @@ export function settleView(app, root, id) {
           e.preventDefault();
           const open = rows.findIndex((r) => !r.choice);
           if (open >= 0) {
-            error.textContent = `Choose for ${title(rows[open].path)}.`;
+            error.textContent = texts.chooseFor(title(rows[open].path));
             root.querySelector(`input[name="row-${open}"]`).focus();
             return;
           }
@@ -139,14 +140,14 @@ export function settleView(app, root, id) {
           'fieldset',
           { class: 'choices versions' },
           h('legend', {}, title(row.path)),
-          option(row, i, 'yours', 'Yours', words(row.yours, row.path)),
-          option(row, i, 'theirs', 'Theirs', words(row.theirs, row.path)),
-          (Array.isArray(row.yours) || Array.isArray(row.theirs)) && option(row, i, 'both', 'Both', words(union(row.theirs, row.yours), row.path)),
+          option(row, i, 'yours', texts.yours, words(row.yours, row.path)),
+          option(row, i, 'theirs', texts.theirs, words(row.theirs, row.path)),
+          (Array.isArray(row.yours) || Array.isArray(row.theirs)) && option(row, i, 'both', texts.both, words(union(row.theirs, row.yours), row.path)),
         ),
       ),
-      rows.length === 0 && h('p', {}, 'They do not differ.'),
+      rows.length === 0 && h('p', {}, texts.theyDoNotDiffer),
       error,
-      h('div', { class: 'actions' }, h('button', { class: 'button first' }, 'Send what I chose')),
+      h('div', { class: 'actions' }, h('button', { class: 'button first' }, texts.sendWhatIChose)),
     ),
   );
 }

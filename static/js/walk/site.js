@@ -1,6 +1,8 @@
 import { h, button, fill, radios } from './dom.js';
 import { newID } from './db.js';
 import { away, copy, set, somewhere } from './feature.js';
+import { length } from './units.js';
+import { texts } from './words.js';
 
 const shown = 12;
 
@@ -20,15 +22,15 @@ export function site({ app, item, question: q, box, changed }) {
       radios(
         q.id,
         { text: q.title, unseen: true },
-        hits.slice(0, shown).map((s) => ({ value: s.id, label: s.name, hint: `${s.code}${here ? ` · ${s.d < 1000 ? `${s.d.toFixed(0)} m` : `${(s.d / 1000).toFixed(1)} km`} away` : ''}` })),
+        hits.slice(0, shown).map((s) => ({ value: s.id, label: s.name, hint: here ? `${s.code} · ${texts.away(length(s.d, app.units))}` : s.code })),
         p.site,
         (v) => {
           set(p, q.path, v);
           return changed();
         },
       ),
-      hits.length > shown && h('p', { class: 'second' }, `${hits.length - shown} more: type part of the name.`),
-      hits.length === 0 && h('p', {}, 'No site of that name is on this device.'),
+      hits.length > shown && h('p', { class: 'second' }, texts.more(hits.length - shown)),
+      hits.length === 0 && h('p', {}, texts.noSuchSite),
     );
   };
   search.addEventListener('input', show);
@@ -37,11 +39,11 @@ export function site({ app, item, question: q, box, changed }) {
   const code = h('input', { id: 'new-code', type: 'text', maxlength: 20, autocomplete: 'off' });
   const error = h('p', { class: 'wrong', role: 'alert' });
   async function make() {
-    if (!here) error.textContent = 'Give the position first: the new site starts there.';
-    else if (!name.value.trim() || !code.value.trim()) error.textContent = 'A site needs a name and a short code.';
+    if (!here) error.textContent = texts.positionBeforeSite;
+    else if (!name.value.trim() || !code.value.trim()) error.textContent = texts.siteNeeds;
     else {
       const id = newID();
-      const district = app.area.title === 'the whole atlas' ? {} : { district: app.area.title };
+      const district = app.area.district ? { district: app.area.district } : {};
       await app.keep({
         id, kind: 'sites', state: 'draft', feature: { type: 'Feature', id, geometry: { type: 'Point', coordinates: here }, properties: { name: name.value.trim(), code: code.value.trim(), ...district } },
         base: null, etag: null, asked: {}, since: new Date().toISOString(), tries: 0,
@@ -53,9 +55,9 @@ export function site({ app, item, question: q, box, changed }) {
   }
   fill(
     box,
-    sites.length > shown && [h('label', { for: 'site-search' }, 'Find a site'), search],
+    sites.length > shown && [h('label', { for: 'site-search' }, texts.findASite), search],
     list,
-    h('details', {}, h('summary', {}, 'It is a new site'), h('form', { onsubmit: (e) => (e.preventDefault(), make()) }, h('div', { class: 'field' }, h('label', { for: 'new-name' }, 'Name'), name), h('div', { class: 'field' }, h('label', { for: 'new-code' }, 'Code, short and unique'), code), error, h('button', { class: 'button' }, 'Add this site'))),
+    h('details', {}, h('summary', {}, texts.newSite), h('form', { onsubmit: (e) => (e.preventDefault(), make()) }, h('div', { class: 'field' }, h('label', { for: 'new-name' }, texts.name), name), h('div', { class: 'field' }, h('label', { for: 'new-code' }, texts.code), code), error, h('button', { class: 'button' }, texts.addThisSite))),
   );
   show();
 }
@@ -65,12 +67,12 @@ export function hazards({ app, item, box, changed }) {
   const id = item.feature.properties.site;
   const found = app.sites().find((f) => f.id === id);
   if (!found) {
-    fill(box, h('p', {}, 'Say first which site the point belongs to.'));
+    fill(box, h('p', {}, texts.siteFirst));
     return;
   }
   const held = app.held(id);
   if (held) {
-    fill(box, h('p', { class: 'loud' }, `What ${held.account.name} recorded of this site is on this device and not sent yet. It is sent when ${held.account.name} signs in; then more can be added.`));
+    fill(box, h('p', { class: 'loud' }, texts.siteHeld(held.account.name)));
     return;
   }
   const dangers = h('textarea', { id: 'dangers', rows: 5 });
@@ -91,12 +93,12 @@ export function hazards({ app, item, box, changed }) {
   notes.addEventListener('change', take);
   fill(
     box,
-    h('p', {}, 'Site: ', h('b', {}, found.properties.name)),
-    h('label', { for: 'dangers' }, 'One danger a line'),
+    h('p', {}, texts.siteIs, h('b', {}, found.properties.name)),
+    h('label', { for: 'dangers' }, texts.dangers),
     dangers,
-    h('label', { for: 'notes' }, 'Notes on the site'),
+    h('label', { for: 'notes' }, texts.siteNotes),
     notes,
-    button('Nothing to add', () => {
+    button(texts.nothingToAdd, () => {
       item.asked.hazards = 'answered';
       changed();
     }),

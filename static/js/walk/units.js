@@ -1,5 +1,6 @@
 // Quantities are kept in SI and typed in either system. Factors are exact by
 // definition: the international foot and inch, the pound-force.
+import { texts } from './words.js';
 
 const systems = {
   length: { us: ['ft', 'm'], si: ['m', 'ft'], factor: { m: 1, ft: 0.3048 }, digits: 3, most: 1000 },
@@ -30,10 +31,34 @@ export function read(text, unit, quantity) {
   return unit === undefined ? v : round(v * systems[quantity].factor[unit], systems[quantity].digits);
 }
 
+/** A length in metres as the server writes it: wording.Length. */
+export function length(m, system) {
+  const si = metric(m);
+  return system === 'si' ? si : `${customary(m / 0.0254)} (${si})`;
+}
+
+const thousands = (n) => String(n).replace(/\B(?=(\d{3})+$)/g, ',');
+const three = (v) => String(Number(v.toPrecision(3)));
+
+function metric(m) {
+  if (Math.round(m * 1000) < 100) return `${Math.round(m * 1000)} mm`;
+  if (Math.round(m * 100) < 1000) return `${(Math.round(m * 100) / 100).toFixed(2)} m`;
+  if (Math.round(m * 10) < 1000) return `${(Math.round(m * 10) / 10).toFixed(1)} m`;
+  return Math.round(m) < 1000 ? `${Math.round(m)} m` : `${three(m / 1000)} km`;
+}
+
+function customary(inches) {
+  if (Math.round(inches * 10) < 10) return `${Math.round(inches * 10) / 10} in`;
+  if (Math.round(inches * 2) < 24) return `${Math.round(inches * 2) / 2} in`;
+  const [whole, feet] = [Math.round(inches), Math.round(inches / 12)];
+  if (whole < 360) return `${Math.floor(whole / 12)} ft${whole % 12 ? ` ${whole % 12} in` : ''}`;
+  return feet < 5280 ? `${thousands(feet)} ft` : `${three(inches / 12 / 5280)} mi`;
+}
+
 /** What to say of a text that is read as NaN. */
 export function unread(text) {
   const t = text.trim();
-  return twoWays.test(t) ? `“${t}” can be read two ways: write ${t.replace(',', '')} or ${Number(t.replace(',', '.'))}.` : 'Type a number, such as 3.5.';
+  return twoWays.test(t) ? texts.twoWays(t, t.replace(',', ''), Number(t.replace(',', '.'))) : texts.typeNumber;
 }
 
 /** An SI number as it is shown in a unit. */
