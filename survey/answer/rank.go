@@ -94,7 +94,7 @@ func (w *working) why(a, b *Option) string {
 	above := func() *text { return w.t.s("ranked below ").num(float64(a.Rank), 0).s(" because it ") }
 	switch {
 	case a.Verdict != b.Verdict:
-		return above().s(verdictWords(b.Verdict)).s(" where ").num(float64(a.Rank), 0).s(" ").s(verdictWords(a.Verdict)).end()
+		return above().s(b.Verdict.Says()).s(" where ").num(float64(a.Rank), 0).s(" ").s(a.Verdict.Says()).end()
 	case len(a.Kit.Short) < len(b.Kit.Short) && failures(a) < failures(b):
 		return above().s("needs more kit than is carried").end()
 	case failures(a) < failures(b):
@@ -117,7 +117,8 @@ func (w *working) why(a, b *Option) string {
 	return w.t.s("equal to ").num(float64(a.Rank), 0).end()
 }
 
-func verdictWords(v Verdict) string {
+// Says is the verdict as a sentence has it, after the anchor or the point.
+func (v Verdict) Says() string {
 	switch v {
 	case Holds:
 		return "holds"

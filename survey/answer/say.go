@@ -21,7 +21,7 @@ func (w *working) summary(o *Option) string {
 	case o.Belay == nil:
 		t.s("; no independent belay anchor found")
 	case o.Belay.Verdict != Holds && o.Verdict == Holds:
-		t.s("; belay on ").s(o.Belay.Anchor.Name()).s(", which ").s(verdictWords(o.Belay.Verdict))
+		t.s("; belay on ").s(o.Belay.Anchor.Name()).s(", which ").s(o.Belay.Verdict.Says())
 	default:
 		t.s("; belay on ").s(o.Belay.Anchor.Name())
 	}

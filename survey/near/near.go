@@ -223,14 +223,10 @@ func offAxis(f Found) float64 {
 	return math.Abs(v)
 }
 
-var says = map[answer.Verdict]string{
-	answer.Holds: "holds", answer.Short: "falls short", answer.No: "does not serve", answer.Unknown: "cannot be judged",
-}
-
 // say writes the finding in one sentence.
 func (f *Found) say(u survey.Units) {
 	b, _ := f.BearingDeg.Get()
-	s := fmt.Sprintf("%s %s %s", f.Site, f.Label, says[f.Verdict])
+	s := fmt.Sprintf("%s %s %s", f.Site, f.Label, f.Verdict.Says())
 	if f.Anchor != "" {
 		s += " (" + f.Anchor + ")"
 	}
