@@ -183,6 +183,7 @@ func TestTooMuchToDo(t *testing.T) {
 		go func() { <-hold; _, _ = io.WriteString(feed, "name=x&password=y"); _ = feed.Close() }()
 	}
 	require.Eventually(t, func() bool { return d.AtWork() == 2 }, 10*time.Second, time.Millisecond)
+	goroutines := runtime.NumGoroutine()
 	var codes [600]atomic.Int32
 	var crowd sync.WaitGroup
 	for range 200 {
@@ -201,6 +202,7 @@ func TestTooMuchToDo(t *testing.T) {
 	release()
 	wait.Wait()
 	assert.Equal(t, http.StatusOK, call(t, d, http.MethodGet, "/about", "").StatusCode)
+	assert.Eventually(t, func() bool { return d.AtWork() == 0 && runtime.NumGoroutine() <= goroutines+5 }, 10*time.Second, 10*time.Millisecond, "of the crowd, something is left")
 	assert.Contains(t, figures(t, d), "holdfast_turned_away_total 200")
 }
 

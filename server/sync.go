@@ -95,13 +95,12 @@ func (s *Server) handleTakeParcel(w http.ResponseWriter, r *http.Request) {
 	s.answer(w, r, taken, err)
 }
 
-// mayBring asks for the leave that layers and mappings need beside
-// stationWrites. A token has one role and that of a station is a lead's, so what
+// mayBring asks for the leave that layers need beside stationWrites. A token has one role and that of a station is a lead's, so what
 // counts is whether its account may bring in layers.
 func mayBring(ctx context.Context) func(collection string) error {
 	allowed := may(ctx, survey.Load) || visitorOf(ctx).person.Leave().Has(survey.Load)
 	return func(collection string) error {
-		if allowed || collection != sqlite.Layers && collection != sqlite.Mappings {
+		if allowed || collection != sqlite.Layers {
 			return nil
 		}
 		return fmt.Errorf(sayLayersNotAllowed, survey.GIS)

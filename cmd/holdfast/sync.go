@@ -29,10 +29,10 @@ Brings two atlases that were written apart to the same state, both ways. It may
 break off anywhere, be repeated, and run in any order between any number of
 stations. Edits that do not touch are merged; where they do, both versions are
 kept and listed until a person chooses. An atlas that is not there yet is made
-from the other. A server with accounts wants the token of a lead. Layers and
-mappings that were changed here go there by that of a lead whose account has
-the role gis too; with another they are left out and named, and all else goes.
-Accounts, keys and sign-ins stay where they are.`
+from the other. A server with accounts wants the token of a lead. Layers that
+were changed here go there by that of a lead whose account has the role gis
+too; with another they are left out and named, and all else goes. Accounts,
+keys, sign-ins and saved mappings of columns stay where they are.`
 }
 
 func (c *syncCmd) Run(ctx context.Context, g *globals, s *streams) error {

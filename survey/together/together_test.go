@@ -241,13 +241,13 @@ func TestDial(t *testing.T) {
 	assert.ErrorIs(t, err, survey.ErrNotFound)
 }
 
-// lead is an atlas that takes all but layers and mappings, as a server does from
-// a lead who may not bring them in.
+// lead is an atlas that takes all but layers, as a server does from a lead who
+// may not bring them in.
 type lead struct{ together.Local }
 
 func (l lead) Take(ctx context.Context, p sqlite.Parcel) (sqlite.Taken, error) {
 	return l.Atlas.TakeWhere(ctx, p, crew, func(collection string) error {
-		if collection == sqlite.Layers || collection == sqlite.Mappings {
+		if collection == sqlite.Layers {
 			return errors.New("you may not")
 		}
 		return nil
