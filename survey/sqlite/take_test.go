@@ -176,3 +176,43 @@ func FuzzTakeContent(f *testing.F) {
 		assert.Equal(t, l, got)
 	})
 }
+
+// FuzzTakePhoto: whatever comes in the place of a photo is refused, or is one
+// that can be read again, and the atlas stays sound.
+func FuzzTakePhoto(f *testing.F) {
+	from := newAtlas(f)
+	site := knoll()
+	site.ID = "kb"
+	putSite(f, from, site)
+	p := stand("kb", "P1")
+	p.ID, p.Photos = "kb-P1", []string{"f1"}
+	putPoint(f, from, p)
+	_, err := from.AddPhoto(f.Context(), picture("f1", "kb-P1", 1), officer)
+	require.NoError(f, err)
+	parcel, err := from.Parcel(f.Context(), sqlite.Mark{}, 0)
+	require.NoError(f, err)
+	content := sqlite.Content{Kind: sqlite.PhotoContent, ID: "f1", SHA256: "-"}
+	var whole strings.Builder
+	require.NoError(f, from.WriteContent(f.Context(), content, &whole))
+	f.Add(whole.String())
+	f.Add(strings.Replace(whole.String(), `"AddedAt":"2026`, `"AddedAt":"0000`, 1))
+	f.Add(strings.Replace(whole.String(), `-91.2`, `-991.2`, 1))
+	f.Add(strings.Replace(whole.String(), `12:00:00.123456Z`, `00:00:00+23:59`, 1))
+	f.Add(`{"ID":"f1"}`)
+	f.Fuzz(func(t *testing.T, text string) {
+		s := newAtlas(t)
+		_, err := s.Take(t.Context(), parcel, officer)
+		require.NoError(t, err)
+		err = s.TakeContent(t.Context(), content, strings.NewReader(text), officer)
+		_, there := s.Photo(t.Context(), "f1")
+		if err != nil {
+			require.ErrorIs(t, err, survey.ErrInvalid)
+			require.ErrorIs(t, there, survey.ErrNotFound)
+			return
+		}
+		require.NoError(t, there)
+		_, err = s.PhotosOf(t.Context(), "kb-P1")
+		require.NoError(t, err)
+		require.Empty(t, findings(t, s.Path()))
+	})
+}
