@@ -49,6 +49,9 @@ func (b *bench) loaded(ctx context.Context) (err error) {
 	}
 	defer func() { err = errors.Join(err, s.stop()) }()
 
+	if err := b.each(ctx, s, n); err != nil {
+		return err
+	}
 	reads := mixed(n)
 	if _, err := b.wrk(ctx, s, asking(reads), 16, 2*time.Second); err != nil { // warm
 		return err
@@ -58,7 +61,11 @@ func (b *bench) loaded(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	how := "of 20 requests 8 ask for one point, 4 for a map tile kept from before, 3 for a point's page, 2 for a site's page, 2 for a box of about 20 points, 1 for the anchors in reach; 16 connections, " + r.String()
+	var parts []string
+	for _, m := range mix {
+		parts = append(parts, fmt.Sprintf("%d %s", m.many, m.what))
+	}
+	how := "of 20 requests " + strings.Join(parts, ", ") + "; 16 connections, " + r.String()
 	b.report.hold(limit{what: "mixed reads a second", size: n, is: r.rate, allowed: 2000, unit: "1/s", least: true, how: how})
 	b.report.hold(limit{what: "mixed reads, 99 % within", size: n, is: r.p99, allowed: 50, unit: "ms"})
 
@@ -71,6 +78,24 @@ func (b *bench) loaded(ctx context.Context) (err error) {
 		how: "POST of a whole survey point, each judged, chained and flushed to the disk before it is answered; 8 connections, " + r.String(),
 	})
 	return b.soak(ctx, s, reads, n)
+}
+
+// each measures the parts of the mix by themselves.
+func (b *bench) each(ctx context.Context, s *served, n int) error {
+	r := rand.New(rand.NewPCG(seed, 4))
+	for _, m := range mix {
+		paths := make([]string, 200)
+		for i := range paths {
+			paths[i] = m.path(r, n)
+		}
+		before := s.cpu()
+		took, err := s.all(ctx, paths)
+		if err != nil {
+			return err
+		}
+		b.report.note("One at a time, %s: half within %s, 95 %% within %s, each with %s of processor time.", m.what, span(share(took, 0.5)), span(share(took, 0.95)), span((s.cpu()-before)/time.Duration(len(took))))
+	}
+	return nil
 }
 
 // soak sends a day's worth of requests and holds the memory of the last
@@ -113,30 +138,41 @@ func (b *bench) upTo(most int) int {
 	return n
 }
 
-// mixed are reads in the proportions of an incident.
+// mix is what people and their programs ask for in an incident: of 20 requests
+// so many of each.
+var mix = []struct {
+	what string
+	many int
+	path func(r *rand.Rand, n int) string
+}{
+	{"one point", 6, func(r *rand.Rand, n int) string { return "/api/collections/points/items/" + pointID(r.IntN(n)) }},
+	{"map tile kept from before", 5, func(r *rand.Rand, n int) string {
+		tiles := tilePaths("places", zoomFor(n))
+		return tiles[r.IntN(min(16, len(tiles)))]
+	}},
+	{"box of about 20 points", 3, func(r *rand.Rand, n int) string {
+		side := extent * math.Sqrt(20/float64(n))
+		x, y := west+r.Float64()*(extent-side), south+r.Float64()*(extent-side)
+		return fmt.Sprintf("/api/collections/points/items?limit=50&bbox=%.6f,%.6f,%.6f,%.6f", x, y, x+side, y+side)
+	}},
+	{"anchors in reach", 2, func(r *rand.Rand, _ int) string {
+		return fmt.Sprintf("/api/near?lon=%.6f&lat=%.6f&rope_m=300", west+r.Float64()*extent, south+r.Float64()*extent)
+	}},
+	{"picture of the program", 2, func(*rand.Rand, int) string { return "/static/icon.svg" }},
+	{"page of a point", 1, func(r *rand.Rand, n int) string { return "/points/" + pointID(r.IntN(n)) }},
+	{"page of a site", 1, func(r *rand.Rand, n int) string { return "/sites/" + siteID(r.IntN(sites(n))) }},
+}
+
+// mixed are reads in the proportions of mix, shuffled.
 func mixed(n int) []string {
 	r := rand.New(rand.NewPCG(seed, 3))
-	tiles := tilePaths("places", zoomFor(n))
 	var paths []string
 	for range 100 {
-		for range 8 {
-			paths = append(paths, "/api/collections/points/items/"+pointID(r.IntN(n)))
+		for _, m := range mix {
+			for range m.many {
+				paths = append(paths, m.path(r, n))
+			}
 		}
-		for range 4 {
-			paths = append(paths, tiles[r.IntN(min(16, len(tiles)))])
-		}
-		for range 3 {
-			paths = append(paths, "/points/"+pointID(r.IntN(n)))
-		}
-		for range 2 {
-			paths = append(paths, "/sites/"+siteID(r.IntN(sites(n))))
-		}
-		side := extent * math.Sqrt(20/float64(n))
-		for range 2 {
-			x, y := west+r.Float64()*(extent-side), south+r.Float64()*(extent-side)
-			paths = append(paths, fmt.Sprintf("/api/collections/points/items?limit=50&bbox=%.6f,%.6f,%.6f,%.6f", x, y, x+side, y+side))
-		}
-		paths = append(paths, fmt.Sprintf("/api/near?lon=%.6f&lat=%.6f&rope_m=300", west+r.Float64()*extent, south+r.Float64()*extent))
 	}
 	r.Shuffle(len(paths), func(i, k int) { paths[i], paths[k] = paths[k], paths[i] })
 	return paths

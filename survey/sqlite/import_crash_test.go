@@ -46,6 +46,9 @@ func TestKilledImport(t *testing.T) {
 	const seed = 20261126
 	rng := rand.New(rand.NewPCG(seed, 1))
 	path := filepath.Join(t.TempDir(), "atlas.db")
+	made, err := sqlite.Open(t.Context(), path, sqlite.Options{Create: true}) // else the first kill may come before there is one
+	require.NoError(t, err)
+	require.NoError(t, made.Close())
 	acknowledged := 0
 	for range 12 {
 		cmd, out, complaints := writer(t, path, loaderEnv+"=1")
