@@ -14,7 +14,7 @@ func (w *working) summary(o *Option) string {
 	t := w.t.s(o.Main.Anchor.Name())
 	if r, ok := o.GoverningRatio.Get(); ok {
 		t.s(", ").ratio(r)
-	} else if o.Main.Anchor.Kind != survey.KindRig {
+	} else if o.Main.Anchor.Kind != survey.KindRig && len(o.Main.Anchor.Evidence) == 0 {
 		t.s(", nobody has rated it")
 	}
 	switch {
@@ -80,7 +80,11 @@ func (w *working) say() {
 		w.a.Sentence = t.end()
 	case Short:
 		if !rated {
-			t := w.t.s("Nothing here is shown to hold a ").s(title).s(". The best is ").s(name).s(", which nobody has rated: what it holds is not known, and it is not known to be weak. Have it rated, or back it up.")
+			why := ", which nobody has rated"
+			if len(best.Main.Anchor.Evidence) > 0 {
+				why = ", whose rating is only assumed"
+			}
+			t := w.t.s("Nothing here is shown to hold a ").s(title).s(". The best is ").s(name).s(why).s(": what it holds is not known, and it is not known to be weak. Have it rated, or back it up.")
 			w.a.Sentence = w.stands(t, &best.Main).end()
 			return
 		}

@@ -54,7 +54,11 @@ func backWords(p answer.Pull) string {
 // holding writes what an anchor is taken to hold, with its evidence.
 func holding(u survey.Units, a rig.Anchor) string {
 	n, ok := a.HoldingN.Get()
-	if !ok {
+	switch {
+	case ok:
+	case a.Kind != survey.KindRig && len(a.Evidence) == 0:
+		return "holding power " + wording.Unknown + ": nobody has rated it"
+	default:
 		return "holding power " + wording.Unknown
 	}
 	text := wording.Force(u, survey.Force(n)) + ", " + wording.Grade(a.Governs)
