@@ -10,6 +10,7 @@ import (
 	"holdfast/survey"
 	"holdfast/survey/answer"
 	"holdfast/survey/drawing/wording"
+	"holdfast/survey/preplan"
 )
 
 // phrases writes quantities in the department's units; templates reach it as
@@ -46,6 +47,14 @@ func (p phrases) FoundBearing(o survey.Opt[geo.Bearing]) any { return found(o, t
 
 // FoundCompass writes a magnetic bearing.
 func (p phrases) FoundCompass(o survey.Opt[float64]) any { return found(o, wording.Bearing) }
+
+// Compass writes a true bearing as a compass shows it.
+func (p phrases) Compass(b geo.Bearing, pull answer.Pull) string { return preplan.Magnetic(b, pull) }
+
+// OptCompass is Compass of a bearing that may be missing.
+func (p phrases) OptCompass(o survey.Opt[geo.Bearing], pull answer.Pull) any {
+	return opt(o, func(b geo.Bearing) string { return p.Compass(b, pull) })
+}
 
 // FoundDeclination writes a declination or a convergence.
 func (p phrases) FoundDeclination(o survey.Opt[float64]) any { return found(o, wording.Declination) }

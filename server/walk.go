@@ -24,6 +24,7 @@ var walkFiles = []string{
 // walkPage is what the page of the Walk is made of.
 type walkPage struct {
 	Base    string   // address of the static files
+	Edition string   // of them
 	Modules []string // addresses of the scripts that the page starts with
 }
 
@@ -43,7 +44,7 @@ func (s *Server) handleWalk(w http.ResponseWriter, r *http.Request) {
 	}
 	modules = slices.DeleteFunc(modules, func(m string) bool { return strings.HasSuffix(m, "/map.js") }) // loaded when it is looked at
 	w.Header().Set("Content-Security-Policy", walkPolicy)
-	s.render(w, r, http.StatusOK, "walk", page{Title: "Walk", Room: "walk", Body: walkPage{Base: s.static.Path(""), Modules: modules}})
+	s.render(w, r, http.StatusOK, "walk", page{Title: "Walk", Room: "walk", Body: walkPage{Base: s.static.Path(""), Edition: s.static.Hash(), Modules: modules}})
 }
 
 // handleWalkWorker is the service worker that keeps the Walk on a device. It
@@ -52,6 +53,10 @@ func (s *Server) handleWalk(w http.ResponseWriter, r *http.Request) {
 //
 // GET /walk/worker.js
 func (s *Server) handleWalkWorker(w http.ResponseWriter, r *http.Request) {
+	if _, err := query(r); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	files, err := s.static.List(walkFiles...)
 	if err != nil {
 		s.fail(w, r, err)
@@ -59,14 +64,23 @@ func (s *Server) handleWalkWorker(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Service-Worker-Allowed", "/walk")
 	s.serveScript(w, r, "js/walk/worker/keep.js", map[string]any{
-		"edition": s.static.Hash(), "files": append(files, "/walk/engine.js", "/walk/app.webmanifest"), "page": "/walk",
+		"edition": s.static.Hash(), "files": append(files, "/walk/engine.js?edition="+s.static.Hash(), "/walk/app.webmanifest"), "page": "/walk",
 	})
 }
 
-// handleWalkEngine is the script that runs the engine beside the page.
+// handleWalkEngine is the script that runs the engine beside the page. A page
+// of another edition is refused it: its questions may be other ones.
 //
-// GET /walk/engine.js
+// GET /walk/engine.js?edition=
 func (s *Server) handleWalkEngine(w http.ResponseWriter, r *http.Request) {
+	q, err := query(r, "edition")
+	if err == nil && q.Has("edition") && q.Get("edition") != s.static.Hash() {
+		err = status(http.StatusNotFound, "This program was renewed; open the Walk again.")
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	w.Header().Set("Content-Security-Policy", walkPolicy)
 	s.serveScript(w, r, "js/walk/worker/engine.js", map[string]any{
 		"starter": s.static.Path("engine/wasm_exec.js"), "program": s.static.Path("engine/engine.wasm"),
@@ -75,10 +89,6 @@ func (s *Server) handleWalkEngine(w http.ResponseWriter, r *http.Request) {
 
 // serveScript serves one of the static scripts behind what it has to know.
 func (s *Server) serveScript(w http.ResponseWriter, r *http.Request, name string, known map[string]any) {
-	if _, err := query(r); err != nil {
-		s.fail(w, r, err)
-		return
-	}
 	body, err := s.static.Read(name)
 	if err != nil {
 		s.fail(w, r, err)

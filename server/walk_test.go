@@ -308,7 +308,7 @@ func TestWalkIsKeptWhole(t *testing.T) {
 			assert.Contains(t, known.Files, path.Join(path.Dir(f), m[1]), "%s imports it", f)
 		}
 	}
-	assert.True(t, kept["/walk"] && kept["/walk/engine.js"])
+	assert.True(t, kept["/walk"] && kept["/walk/engine.js?edition="+known.Edition])
 	page := bodyOf(t, call(t, s, http.MethodGet, "/walk", "", "Accept: text/html"))
 	for _, m := range regexp.MustCompile(`(?:href|src)="(/static/[^"]+)"`).FindAllStringSubmatch(page, -1) {
 		assert.True(t, kept[m[1]], "the page loads %s", m[1])

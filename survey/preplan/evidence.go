@@ -237,7 +237,7 @@ func (a *arranger) pullReadings(p answer.Pull, checks []answer.Check) []Field {
 		if i == 0 {
 			list, used = nil, "USED"
 		}
-		list = append(list, fmt.Sprintf("%s: %s true, %s magnetic, %s", used, wording.Bearing(r.TrueDeg.Degrees()), magnetic(r.TrueDeg, p), cmp.Or(r.Source, "source "+wording.NotRecorded)))
+		list = append(list, fmt.Sprintf("%s: %s true, %s magnetic, %s", used, wording.Bearing(r.TrueDeg.Degrees()), Magnetic(r.TrueDeg, p), cmp.Or(r.Source, "source "+wording.NotRecorded)))
 	}
 	norths := "declination " + wording.Opt(p.DeclinationDeg, wording.Declination)
 	if e, ok := p.DeclinationErrDeg.Get(); ok {

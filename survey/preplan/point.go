@@ -176,8 +176,8 @@ func (a *arranger) figures(p PointInput, o answer.Option) Block {
 	return Block{Figures: []Figure{{plan, planSize}, {elevation, sideSize}, {section, sideSize}}}
 }
 
-// magnetic turns a true bearing into one by compass on the day of the answer.
-func magnetic(b geo.Bearing, p answer.Pull) string {
+// Magnetic writes a true bearing as a compass shows it on the day of the answer.
+func Magnetic(b geo.Bearing, p answer.Pull) string {
 	d, ok := p.DeclinationDeg.Get()
 	if !ok {
 		return wording.Unknown

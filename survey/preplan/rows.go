@@ -58,7 +58,7 @@ func (a *arranger) leanWords(p PointInput, pl answer.Placed) (lean, how string) 
 		return "", ""
 	}
 	s := l.Stakes[0]
-	lean = fmt.Sprintf("Lean every stake %s from upright towards %s true, %s magnetic", wording.Angle(s.LeanDeg), wording.Bearing(s.LeanTowardDeg.Degrees()), magnetic(s.LeanTowardDeg, p.Answer.Pull))
+	lean = fmt.Sprintf("Lean every stake %s from upright towards %s true, %s magnetic", wording.Angle(s.LeanDeg), wording.Bearing(s.LeanTowardDeg.Degrees()), Magnetic(s.LeanTowardDeg, p.Answer.Pull))
 	if l.LeanCheck > 0 {
 		how = fmt.Sprintf(" (a stake at the heel of a 12 in boot with its head over the toe leans %s)", wording.Angle(l.LeanCheck))
 	}
@@ -95,7 +95,7 @@ func (a *arranger) fromMark(p PointInput, pl answer.Placed) string {
 	if !aimed {
 		return wording.Opt(distance, a.length) + " from the marked point, on a bearing that is " + strings.ToUpper(wording.NotRecorded)
 	}
-	return wording.Opt(distance, a.length) + " from the marked point, on " + wording.Bearing(b.Degrees()) + " true, " + magnetic(b, p.Answer.Pull) + " magnetic"
+	return wording.Opt(distance, a.length) + " from the marked point, on " + wording.Bearing(b.Degrees()) + " true, " + Magnetic(b, p.Answer.Pull) + " magnetic"
 }
 
 // barred tells an anchor whose stakes are not listed, because they must not be
@@ -126,7 +126,7 @@ func (a *arranger) stakeTable(p PointInput, pl answer.Placed, heading string) (t
 		}
 		c := []string{name, fmt.Sprint(r.stakes), "mark", "mark", a.length(r.distance), strings.TrimSpace(strings.TrimPrefix(a.grid(r.middle), square))}
 		if b, ok := r.bearing.Get(); ok {
-			c[2], c[3] = wording.Bearing(b.Degrees()), magnetic(b, p.Answer.Pull)
+			c[2], c[3] = wording.Bearing(b.Degrees()), Magnetic(b, p.Answer.Pull)
 		}
 		t.Rows = append(t.Rows, Row{Cells: c})
 	}

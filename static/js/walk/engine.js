@@ -6,7 +6,7 @@ let worker;
 let count = 0;
 
 function start() {
-  worker = new Worker('/walk/engine.js');
+  worker = new Worker(`/walk/engine.js?edition=${document.getElementById('walk').dataset.edition}`);
   worker.onmessage = ({ data: { n, text } }) => {
     waiting.get(n)?.(text);
     waiting.delete(n);

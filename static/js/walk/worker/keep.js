@@ -7,11 +7,14 @@ const name = `walk-${edition}`;
 self.addEventListener('install', (event) => {
   event.waitUntil(
     (async () => {
-      const cache = await caches.open(name);
+      const cache = await own();
       await Promise.all([...files, page].map((path) => keep(cache, path)));
     })(),
   );
 });
+
+/** What this edition keeps, and no other. */
+const own = () => caches.open(name);
 
 async function keep(cache, path) {
   const answer = await fetch(path, { cache: path.startsWith('/static/') ? 'default' : 'no-cache' });
@@ -40,8 +43,8 @@ self.addEventListener('fetch', (event) => {
     const fresh = freshPage();
     event.waitUntil(fresh);
     event.respondWith(quickest(fresh, request));
-  } else if (files.includes(url.pathname)) {
-    event.respondWith(caches.match(url.pathname).then((kept) => kept ?? fetch(request)));
+  } else if (files.includes(url.pathname + url.search)) {
+    event.respondWith(own().then((cache) => cache.match(request.url)).then((kept) => kept ?? fetch(request)));
   }
 });
 
@@ -57,7 +60,7 @@ async function freshPage() {
   try {
     const answer = await fetch(page, { headers: { Accept: 'text/html' } });
     if (!answer.ok || answer.redirected || !(await answer.clone().text()).includes(`/${edition}/`)) return undefined;
-    await (await caches.open(name)).put(page, answer.clone());
+    await (await own()).put(page, answer.clone());
     return answer;
   } catch {
     return undefined;
@@ -65,7 +68,7 @@ async function freshPage() {
 }
 
 async function quickest(fresh, request) {
-  const kept = await caches.match(page);
+  const kept = await (await own()).match(page);
   if (!kept) return (await fresh) ?? fetch(request);
   return (await Promise.race([fresh, new Promise((done) => setTimeout(done, patience))])) ?? kept;
 }
