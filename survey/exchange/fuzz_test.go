@@ -25,6 +25,7 @@ func seed(f *testing.F) {
 	f.Add([]byte(`{"type":"FeatureCollection","crs":{"type":"name","properties":{"name":"EPSG:4326"}},"features":[` +
 		feature(pump, `{"site":"KB","label":"P1","anchors":[{"id":"T1","kind":"tree"}]}`) + `,` +
 		feature(`{"type":"Polygon","coordinates":[[[0,0],[0,1],[1,1],[1,0]]]}`, `{"name":"Kiln Bend","code":"KB"}`) + `]}`))
+	f.Add([]byte(`{"features":[{"type":"Feature","properties":{"a":0,"a":""},"geometry":{"type":"Point","coordinates":[0,0]}}]}`)) // a name given twice
 	f.Add([]byte("lon,lat,elevation_m,site,label,anchors.0.id,anchors.0.kind,ground.tests\n-91.2,44.65,-9999,KB,P1,T1,tree,\"[]\"\n"))
 	f.Add([]byte("wkt;name;code\n\"POLYGON((0 0,0 1,1 1,0 0))\";Kiln Bend;KB\nMULTIPOINT Z((1 2 3),(4 5 6));x;y\nGEOMETRYCOLLECTION(POINT M(1 2 3));a;b\n"))
 }

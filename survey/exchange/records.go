@@ -99,7 +99,7 @@ func newFlattener() *flattener {
 }
 
 func (p *flattener) read(raw json.RawMessage) *jsontext.Decoder {
-	p.dec.Reset(bytes.NewBuffer(raw))
+	p.dec.Reset(bytes.NewBuffer(raw), jsontext.AllowDuplicateNames(true)) // as the file had them that it came from
 	return p.dec
 }
 
