@@ -151,16 +151,21 @@ var mix = []struct {
 		return tiles[r.IntN(min(16, len(tiles)))]
 	}},
 	{"box of about 20 points", 3, func(r *rand.Rand, n int) string {
-		side := extent * math.Sqrt(20/float64(n))
-		x, y := west+r.Float64()*(extent-side), south+r.Float64()*(extent-side)
-		return fmt.Sprintf("/api/collections/points/items?limit=50&bbox=%.6f,%.6f,%.6f,%.6f", x, y, x+side, y+side)
+		return "/api/collections/points/items?limit=50&bbox=" + small(r, n)
 	}},
 	{"anchors in reach", 2, func(r *rand.Rand, _ int) string {
 		return fmt.Sprintf("/api/near?lon=%.6f&lat=%.6f&rope_m=300", west+r.Float64()*extent, south+r.Float64()*extent)
 	}},
-	{"picture of the program", 2, func(*rand.Rand, int) string { return "/static/icon.svg" }},
+	{"list beside the map", 2, func(r *rand.Rand, n int) string { return "/map/ledger?bbox=" + small(r, n) }},
 	{"page of a point", 1, func(r *rand.Rand, n int) string { return "/points/" + pointID(r.IntN(n)) }},
 	{"page of a site", 1, func(r *rand.Rand, n int) string { return "/sites/" + siteID(r.IntN(sites(n))) }},
+}
+
+// small is a box that holds about 20 of n points.
+func small(r *rand.Rand, n int) string {
+	side := extent * math.Sqrt(20/float64(n))
+	x, y := west+r.Float64()*(extent-side), south+r.Float64()*(extent-side)
+	return fmt.Sprintf("%.6f,%.6f,%.6f,%.6f", x, y, x+side, y+side)
 }
 
 // mixed are reads in the proportions of mix, shuffled.
