@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"maps"
+	"runtime"
 	"slices"
 	"sync"
 	"time"
@@ -87,7 +88,7 @@ func (s *Server) refresh(ctx context.Context) error {
 	m.mu.Unlock()
 	switch {
 	case n <= promptly && left > 0:
-		return s.judge(ctx, reading)
+		return s.judge(ctx, s.atlas, reading)
 	case behind:
 		go s.judgeBehind(reading)
 	}
@@ -235,7 +236,7 @@ func earlier(a, b time.Time) time.Time {
 }
 
 // judge judges the sites that have points left to judge, or every point.
-func (s *Server) judge(ctx context.Context, reading int) error {
+func (s *Server) judge(ctx context.Context, by atlas.Atlas, reading int) error {
 	m := &s.marks
 	started := s.now()
 	m.mu.RLock()
@@ -250,7 +251,7 @@ func (s *Server) judge(ctx context.Context, reading int) error {
 		}
 	}
 	m.mu.RUnlock()
-	err := s.atlas.Each(ctx, sites, func(j atlas.Judged, err error) {
+	err := by.Each(ctx, sites, func(j atlas.Judged, err error) {
 		if err != nil {
 			if ctx.Err() != nil {
 				return
@@ -272,7 +273,9 @@ func (s *Server) judge(ctx context.Context, reading int) error {
 // judgeBehind judges a large atlas after the request that found it changed.
 func (s *Server) judgeBehind(reading int) {
 	m := &s.marks
-	err := s.judge(context.Background(), reading)
+	beside := s.atlas
+	beside.Hands = max(1, runtime.GOMAXPROCS(0)/2) // the others answer
+	err := s.judge(context.Background(), beside, reading)
 	m.mu.Lock()
 	m.busy = false
 	m.mu.Unlock()

@@ -28,6 +28,7 @@ type Atlas struct {
 	Now      func() time.Time
 	Magnetic *magnetic.Model // nil is the one the program carries
 	Engines  *Engines        // nil makes an engine for each question
+	Hands    int             // points that Each judges at a time; 0 is one for each processor
 }
 
 // Ask is what an answer may be asked for besides the point.

@@ -1,6 +1,7 @@
 package atlas
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -25,7 +26,7 @@ func (a Atlas) Each(ctx context.Context, sites []string, done func(Judged, error
 	rows := make(chan sqlite.Row[survey.Point])
 	known := &siteCache{store: a.Store, rows: map[string]sqlite.Row[survey.Site]{}}
 	var wait sync.WaitGroup
-	for range runtime.GOMAXPROCS(0) {
+	for range cmp.Or(a.Hands, runtime.GOMAXPROCS(0)) {
 		wait.Go(func() {
 			for row := range rows {
 				j := Judged{Point: row}

@@ -214,7 +214,7 @@ func (s *Store) chooseItems(ctx context.Context, k kind, f Filter, few int) (cho
 	}
 	c.and(k.table + ".deleted = 0")
 	if f.Site != "" {
-		const site = `(SELECT id FROM sites WHERE deleted = 0 AND (id = ? OR code = ?) ORDER BY id = ? DESC LIMIT 1)`
+		const site = `(SELECT id FROM sites WHERE deleted = 0 AND ` + siteNamed + ` ORDER BY id = ? DESC LIMIT 1)`
 		if k.table == Points {
 			c.and("points.site = "+site, f.Site, fold(f.Site), f.Site)
 		} else {

@@ -78,7 +78,7 @@ func (t *tx) siteID(ctx context.Context, idOrCode string) (string, error) {
 	err := t.QueryRowContext(ctx, `
 		SELECT id
 		FROM sites
-		WHERE deleted = 0 AND (id = ? OR code = ?)
+		WHERE deleted = 0 AND `+siteNamed+`
 		ORDER BY id = ? DESC
 		LIMIT 1`, idOrCode, fold(idOrCode), idOrCode).Scan(&id)
 	if errors.Is(err, sql.ErrNoRows) {
