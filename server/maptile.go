@@ -1,9 +1,12 @@
 package server
 
 import (
+	"context"
 	"net/http"
 	"slices"
 	"strings"
+
+	"github.com/paulmach/orb/maptile"
 
 	"holdfast/geo/tile"
 )
@@ -25,26 +28,24 @@ func (s *Server) handleMapTile(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, status(http.StatusNotFound, "%s", sentence(err.Error())))
 		return
 	}
-	if s.unchanged(w, r, typeTile) {
-		return
-	}
-	layers, err := s.store.Layers(r.Context())
+	s.sendTile(w, r, func() ([]byte, error) { return s.mapTile(r.Context(), at, strings.Split(q.Get("layers"), ",")) })
+}
+
+func (s *Server) mapTile(ctx context.Context, at maptile.Tile, asked []string) ([]byte, error) {
+	layers, err := s.store.Layers(ctx)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return nil, err
 	}
-	asked := strings.Split(q.Get("layers"), ",")
 	var out []byte
 	for _, l := range layers {
 		if !slices.Contains(asked, l.ID) {
 			continue
 		}
-		b, err := s.tile(r.Context(), l.ID, at, nil)
+		b, err := s.tile(ctx, l.ID, at, nil)
 		if err != nil {
-			s.fail(w, r, err)
-			return
+			return nil, err
 		}
 		out = append(out, b...) // messages of Protocol Buffers behind each other are one, their repeated fields joined
 	}
-	s.writeTile(w, r, out)
+	return out, nil
 }

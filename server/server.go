@@ -70,6 +70,7 @@ type Server struct {
 	reaches  reaches
 	catalog  catalog
 	counts   counts
+	tiles    tileCache
 	spool    *spool
 	handed   turns         // of contents handed to other stations
 	taken    turns         // and of those taken in

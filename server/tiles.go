@@ -173,28 +173,7 @@ func (s *Server) handleTile(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, badParameter("properties", sayNoSingleProperty))
 		return
 	}
-	if s.unchanged(w, r, typeTile) {
-		return
-	}
-	b, err := s.tile(r.Context(), c.ID, at, fields)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	s.writeTile(w, r, b)
-}
-
-func (s *Server) writeTile(w http.ResponseWriter, r *http.Request, b []byte) {
-	if len(b) == 0 {
-		w.WriteHeader(http.StatusNoContent)
-		return
-	}
-	h := w.Header()
-	h.Set("Content-Type", typeTile)
-	h.Add("Vary", "Accept")
-	if _, err := w.Write(b); err != nil {
-		s.log.InfoContext(r.Context(), "write tile", "error", err)
-	}
+	s.sendTile(w, r, func() ([]byte, error) { return s.tile(r.Context(), c.ID, at, fields) })
 }
 
 // tile encodes one tile of a collection.

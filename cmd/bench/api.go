@@ -55,7 +55,7 @@ func (b *bench) api(ctx context.Context) (err error) {
 	for _, c := range []struct {
 		what  string
 		paths []string
-	}{{"boxes of about 1,000", bboxes}, {"tiles", tiles}} {
+	}{{"boxes of about 1,000", bboxes}, {"tiles kept from before", tiles}} {
 		if err := b.underLoad(ctx, s, c.what, c.paths); err != nil {
 			return err
 		}

@@ -49,6 +49,11 @@ func (b *bench) loaded(ctx context.Context) (err error) {
 	}
 	defer func() { err = errors.Join(err, s.stop()) }()
 
+	begun := time.Now()
+	if err := s.settle(ctx); err != nil {
+		return err
+	}
+	b.report.note("From the first look at the map of %s until every verdict is known: %s, %s of processor time.", count(n), span(time.Since(begun)-time.Second), span(s.cpu()))
 	if err := b.each(ctx, s, n); err != nil {
 		return err
 	}

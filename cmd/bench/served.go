@@ -137,6 +137,21 @@ func (s *served) cpu() time.Duration {
 	return time.Duration(user+system) * (time.Second / 100) // ticks of Linux
 }
 
+// settle asks for the map, and waits until the verdicts it shows have been
+// worked out: until the server has had nothing to do for a second.
+func (s *served) settle(ctx context.Context) error {
+	if _, _, err := s.get(ctx, "/"); err != nil {
+		return err
+	}
+	for before := time.Duration(-1); s.cpu() != before; time.Sleep(time.Second) {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		before = s.cpu()
+	}
+	return nil
+}
+
 // files is how many files and connections the server has open.
 func (s *served) files() int {
 	list, err := os.ReadDir(fmt.Sprintf("/proc/%d/fd", s.cmd.Process.Pid))

@@ -36,21 +36,15 @@ func (b *bench) tilesOf(ctx context.Context, table, layer string, n int) (err er
 	zoom := zoomFor(n)
 	paths := tilePaths(layer, zoom)
 	b.say("%d tiles of %s at level %d, %s", len(paths), layer, zoom, count(n))
-	s, err := b.serve(ctx, atlas)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, s.stop()) }()
 	out := b.file("tiles")
 	theirs := command{args: []string{"ogr2ogr", "-f", "MVT", out, geojson, "-dsco", fmt.Sprint("MINZOOM=", zoom), "-dsco", fmt.Sprint("MAXZOOM=", zoom)}, fresh: []string{out}}
 	var mine, other []sample
 	for range b.runs {
-		before, begun := s.cpu(), time.Now()
-		if _, err := s.all(ctx, paths); err != nil {
+		ours, err := b.freshTiles(ctx, atlas, paths)
+		if err != nil {
 			return err
 		}
-		each := time.Duration(len(paths))
-		mine = append(mine, sample{wall: time.Since(begun) / each, cpu: (s.cpu() - before) / each, peak: s.memory("VmHWM")})
+		mine = append(mine, ours)
 		if !installed("ogr2ogr") {
 			continue
 		}
@@ -62,11 +56,26 @@ func (b *bench) tilesOf(ctx context.Context, table, layer string, n int) (err er
 		if err != nil || len(made) == 0 {
 			return errors.Join(err, errors.New("ogr2ogr made no tiles"))
 		}
-		each = time.Duration(len(made))
+		each := time.Duration(len(made))
 		other = append(other, sample{wall: one.wall / each, cpu: one.cpu / each, peak: one.peak})
 	}
 	b.report.add(table, row{what: fmt.Sprintf("tile of %s", layer), size: n, ours: median(mine), theirs: orMissing(other, "ogr2ogr"), commands: [2]string{first(n == b.sizes[0], "GET "+paths[0]), first(n == b.sizes[0], b.plain(theirs))}})
 	return os.RemoveAll(out)
+}
+
+// freshTiles asks a server that keeps none yet for each of the tiles.
+func (b *bench) freshTiles(ctx context.Context, atlas string, paths []string) (one sample, err error) {
+	s, err := b.serve(ctx, atlas)
+	if err != nil {
+		return one, err
+	}
+	defer func() { err = errors.Join(err, s.stop()) }()
+	before, begun := s.cpu(), time.Now()
+	if _, err := s.all(ctx, paths); err != nil {
+		return one, err
+	}
+	each := time.Duration(len(paths))
+	return sample{wall: time.Since(begun) / each, cpu: (s.cpu() - before) / each, peak: s.memory("VmHWM")}, nil
 }
 
 // zoomFor is the level at which a tile shows about 1,400 of n things.
