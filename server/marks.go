@@ -55,7 +55,8 @@ type marks struct {
 	state    sqlite.State
 	reading  int // how often the atlas was read: an answer counts when it was begun after the last that it bears on
 	judgedAt time.Time
-	all      []mark // in the order of sites and ids
+	all      []mark      // in the order of sites and ids
+	at       []orb.Point // of each: close together, for looking through them all
 	index    map[string]int
 	sites    map[string]*markSite
 	left     int       // not judged yet
@@ -128,7 +129,7 @@ func (s *Server) reload(ctx context.Context, state sqlite.State) error {
 	for _, p := range places {
 		everything = everything || p.Tested && touched[sqlite.Changed{Collection: sqlite.Points, ID: p.ID}]
 	}
-	all, index, left := make([]mark, len(places)), make(map[string]int, len(places)), 0
+	all, at, index, left := make([]mark, len(places)), make([]orb.Point, len(places)), make(map[string]int, len(places)), 0
 	for i, p := range places {
 		site := sites[p.Site]
 		if site == nil {
@@ -146,9 +147,9 @@ func (s *Server) reload(ctx context.Context, state sqlite.State) error {
 		if !one.judged {
 			left++
 		}
-		index[p.ID] = i
+		index[p.ID], at[i] = i, p.Position
 	}
-	m.all, m.index, m.sites, m.left, m.state, m.loaded = all, index, sites, left, state, true
+	m.all, m.at, m.index, m.sites, m.left, m.state, m.loaded = all, at, index, sites, left, state, true
 	return nil
 }
 
@@ -316,9 +317,9 @@ func (m *marks) take(j atlas.Judged, reading int) {
 func (m *marks) within(b *orb.Bound, visit func(*mark)) (left int) {
 	m.mu.RLock()
 	defer m.mu.RUnlock()
-	for i := range m.all {
-		if one := &m.all[i]; b == nil || inside(b, one.at) {
-			visit(one)
+	for i, at := range m.at {
+		if b == nil || inside(b, at) {
+			visit(&m.all[i])
 		}
 	}
 	return m.left
