@@ -14,3 +14,6 @@ func (c *CRS) ShiftAt(p orb.Point) (Shift, bool) {
 	}
 	return c.frame.shifts[i], true
 }
+
+// TableText returns a table as it was written by gen.
+func TableText(name string) (string, error) { return tableText(name) }

@@ -26,10 +26,10 @@ const sweepSeed = 20260307
 // rows reads a table of the package.
 func rows(t testing.TB, name string) [][]string {
 	t.Helper()
-	data, err := os.ReadFile("table/" + name + ".tsv")
+	text, err := crs.TableText(name)
 	require.NoError(t, err)
 	var all [][]string
-	for line := range strings.Lines(string(data)) {
+	for line := range strings.Lines(text) {
 		all = append(all, strings.Split(strings.TrimSuffix(line, "\n"), "\t"))
 	}
 	return all

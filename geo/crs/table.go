@@ -2,8 +2,10 @@ package crs
 
 import (
 	"cmp"
+	"compress/gzip"
 	"embed"
 	"fmt"
+	"io"
 	"math"
 	"slices"
 	"strconv"
@@ -13,8 +15,29 @@ import (
 	"holdfast/geo"
 )
 
-//go:embed table/*.tsv
+// The two great tables are packed, which keeps the program small.
+//
+//go:embed table/*.tsv table/*.tsv.gz
 var tableFiles embed.FS
+
+// tableText returns a table as it was written by gen.
+func tableText(name string) (string, error) {
+	plain, err := tableFiles.ReadFile("table/" + name + ".tsv")
+	if err == nil {
+		return string(plain), nil
+	}
+	packed, err := tableFiles.Open("table/" + name + ".tsv.gz")
+	if err != nil {
+		return "", err
+	}
+	defer packed.Close()
+	z, err := gzip.NewReader(packed)
+	if err != nil {
+		return "", err
+	}
+	plain, err = io.ReadAll(z)
+	return string(plain), err
+}
 
 // table is the embedded part of the EPSG dataset; see gen for the columns.
 type table struct {
@@ -83,11 +106,11 @@ var epsg = sync.OnceValue(func() *table {
 		{"geographic", t.readGeographic},
 		{"projected", t.readProjected},
 	} {
-		data, err := tableFiles.ReadFile("table/" + f.name + ".tsv")
+		text, err := tableText(f.name)
 		if err != nil {
 			panic(err)
 		}
-		for line := range strings.Lines(string(data)) {
+		for line := range strings.Lines(text) {
 			f.read(strings.Split(strings.TrimSuffix(line, "\n"), "\t"))
 		}
 	}

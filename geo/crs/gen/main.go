@@ -8,6 +8,8 @@
 package main
 
 import (
+	"bytes"
+	"compress/gzip"
 	"database/sql"
 	"flag"
 	"fmt"
@@ -83,7 +85,11 @@ func (g *generator) rows(query string, args ...any) ([][]string, error) {
 	return all, rs.Err()
 }
 
-// write writes a table, one row a line, cells separated by tabs.
+// packFrom is the size in bytes from which on a table is packed.
+const packFrom = 100_000
+
+// write writes a table, one row a line, cells separated by tabs. Great ones are
+// packed.
 func (g *generator) write(name string, rows [][]string) error {
 	var b strings.Builder
 	for _, r := range rows {
@@ -95,7 +101,21 @@ func (g *generator) write(name string, rows [][]string) error {
 		b.WriteString(strings.Join(r, "\t") + "\n")
 	}
 	log.Printf("%s: %d rows, %d bytes", name, len(rows), b.Len())
-	return os.WriteFile(filepath.Join(g.out, name+".tsv"), []byte(b.String()), 0o644)
+	if b.Len() < packFrom {
+		return os.WriteFile(filepath.Join(g.out, name+".tsv"), []byte(b.String()), 0o644)
+	}
+	var packed bytes.Buffer
+	z, err := gzip.NewWriterLevel(&packed, gzip.BestCompression)
+	if err != nil {
+		return err
+	}
+	if _, err := z.Write([]byte(b.String())); err != nil {
+		return err
+	}
+	if err := z.Close(); err != nil {
+		return err
+	}
+	return os.WriteFile(filepath.Join(g.out, name+".tsv.gz"), packed.Bytes(), 0o644)
 }
 
 func (g *generator) units() error {
