@@ -1,12 +1,12 @@
 // The Walk: records a survey on foot. Everything is kept on the device first;
 // the network is only needed to take an area along and to send.
-import { all, get, newID, persist, put } from './db.js';
+import { all, get, newID, persist, put, written } from './db.js';
 import { fill, h } from './dom.js';
 import { ask, askText, now } from './engine.js';
 import { admit, identify, mine, signInView } from './account.js';
 import { copy } from './feature.js';
 import { send, waiting, waitingPhotos } from './outbox.js';
-import { ready, takeArea } from './area.js';
+import { beginAgainAfter, ready, takeArea } from './area.js';
 import { homeView } from './home.js';
 import { listView, questionView } from './form.js';
 import { endView } from './end.js';
@@ -32,6 +32,7 @@ const app = {
   kept: {}, // small things remembered
   net: 'unknown',
   why: '', // what the server said when it took nothing
+  over: false, // another edition has taken over
   stored: false, // the browser promised not to clear the store
 
   points: () => overlaid('points'),
@@ -226,6 +227,11 @@ async function open(id, show) {
 async function draw(focus) {
   for (const act of leaving) act();
   leaving = [];
+  if (app.over) {
+    await written().catch(() => {}); // what cannot be kept was said where it was typed
+    location.reload();
+    return;
+  }
   const [name, ...rest] = location.hash.slice(1).split('/').map(decodeURIComponent);
   if (name === 'main') return; // the skip link
   if (!['q', 'list', 'end'].includes(name)) app.item = null;
@@ -240,6 +246,7 @@ async function draw(focus) {
 }
 
 async function start() {
+  beginAgainAfter(app, root.dataset.edition);
   lightSwitch();
   let drawn;
   try {

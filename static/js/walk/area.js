@@ -54,8 +54,8 @@ export async function ready(app) {
 /** Offers a newer edition once it is whole. */
 function watch(app, kept) {
   const offer = () => {
-    app.newer = kept.waiting;
-    if (!location.hash || location.hash === '#home') app.draw();
+    app.newer = kept;
+    atHome(app);
   };
   if (kept.waiting && navigator.serviceWorker.controller) offer();
   kept.installing?.addEventListener('statechange', ({ target }) => {
@@ -63,8 +63,35 @@ function watch(app, kept) {
   });
 }
 
-/** Changes over to the newer edition. */
-export function takeOver(app) {
-  navigator.serviceWorker.addEventListener('controllerchange', () => location.reload(), { once: true });
-  app.newer.postMessage('take over');
+const atHome = (app) => (!location.hash || location.hash === '#home') && app.draw();
+
+/**
+ * Changes over to the newer edition, which else takes over when every page of
+ * the Walk was closed.
+ * @param {() => void} refused the Walk is open on another page too
+ */
+export function takeOver(app, refused) {
+  const { waiting } = app.newer;
+  if (!waiting) {
+    location.reload(); // it has taken over meanwhile
+    return;
+  }
+  const { port1, port2 } = new MessageChannel();
+  port1.onmessage = refused;
+  waiting.postMessage('take over', [port2]);
+}
+
+/**
+ * Lets the page begin again before its next screen when another edition has
+ * taken over: nothing is half typed then, and nothing more is loaded before.
+ */
+export function beginAgainAfter(app, edition) {
+  let controlled = Boolean(navigator.serviceWorker?.controller);
+  navigator.serviceWorker?.addEventListener('controllerchange', async () => {
+    const first = !controlled;
+    controlled = true;
+    if (first && (await caches.has(`walk-${edition}`))) return; // of the page's own edition
+    app.over = true;
+    atHome(app);
+  });
 }

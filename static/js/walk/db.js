@@ -2,6 +2,8 @@
 // survey is kept at every answer, so that a reload or a flat battery loses none.
 import { texts } from './words.js';
 
+const stores = ['kept', 'items', 'photos'];
+
 /** @type {Promise<IDBDatabase>} */
 let opened;
 
@@ -43,6 +45,9 @@ export const all = (store) => run(store, 'readonly', (o) => o.getAll());
 export const put = (store, value, key) => run(store, 'readwrite', (o) => (key === undefined ? o.put(value) : o.put(value, key)));
 export const drop = (store, key) => run(store, 'readwrite', (o) => o.delete(key));
 
+/** Waits until everything that was to be kept is: a read comes after the writes before it. */
+export const written = () => Promise.all(stores.map((store) => run(store, 'readonly', (o) => o.count())));
+
 /** Asks the browser not to clear the store when it needs room. */
 export async function persist() {
   try {
@@ -74,8 +79,6 @@ export function newID() {
   const hex = [...b].map((v) => v.toString(16).padStart(2, '0')).join('');
   return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join('-');
 }
-
-const stores = ['kept', 'items', 'photos'];
 
 /** Changes the store by what is recorded in it, in one transaction: nothing is recorded between the look and the change. */
 async function whole(act) {

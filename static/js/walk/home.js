@@ -12,7 +12,7 @@ export async function homeView(app, root) {
     root,
     h('h1', {}, texts.walk),
     app.trouble?.length > 0 && h('ul', { class: 'loud' }, app.trouble.map((t) => h('li', {}, t))),
-    app.newer && h('div', { class: 'loud' }, h('p', {}, texts.newerEdition), button(texts.changeOverNow, () => takeOver(app))),
+    app.newer && newer(app),
     button(texts.surveyNewPoint, () => app.begin(), { class: 'button first wide-button', id: 'begin' }),
     drafts.length > 0 && [
       h('h2', {}, texts.inHandTitle),
@@ -34,6 +34,16 @@ export async function homeView(app, root) {
     clearing(app),
   );
   storage(app, status);
+}
+
+/** The offer of a newer edition. */
+function newer(app) {
+  const status = h('p', { role: 'status' });
+  const change = () => {
+    status.textContent = texts.changingOver;
+    takeOver(app, () => (status.textContent = texts.openElsewhere));
+  };
+  return h('div', { class: 'loud' }, h('p', {}, texts.newerEdition), button(texts.changeOverNow, change), status);
 }
 
 function area(app, status) {

@@ -173,7 +173,9 @@ export const texts = {
   inHandTitle: 'In hand',
   surveyNewPoint: 'Survey a new point',
   changeOverNow: 'Change over now',
-  newerEdition: 'A newer edition of this program is on the device.',
+  changingOver: 'Changing over…',
+  openElsewhere: 'The Walk is open in another tab or window. Finish there and close it, then change over.',
+  newerEdition: 'A newer edition of this program is on the device. It is used once the Walk has been closed and opened again, or now.',
 
   // lists.js
   note: 'Note',

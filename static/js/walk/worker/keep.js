@@ -32,8 +32,20 @@ self.addEventListener('activate', (event) => {
 });
 
 self.addEventListener('message', (event) => {
-  if (event.data === 'take over') self.skipWaiting();
+  if (event.data === 'take over') event.waitUntil(takeOver(event.ports[0]));
 });
+
+/**
+ * Takes over before the Walk is closed, unless it is open on another page too:
+ * what is half typed there would be lost, or would go on with files of two
+ * editions.
+ */
+async function takeOver(asked) {
+  const open = await self.clients.matchAll({ type: 'window', includeUncontrolled: true });
+  const pages = open.filter(({ url }) => new URL(url).pathname === page).length;
+  if (pages > 1) asked?.postMessage(pages);
+  else self.skipWaiting();
+}
 
 self.addEventListener('fetch', (event) => {
   const { request } = event;
@@ -49,6 +61,7 @@ self.addEventListener('fetch', (event) => {
 });
 
 const patience = 250; // milliseconds that the server gets before the kept page is shown
+const limit = 5000; // milliseconds that it gets at all: a worker that waits for an answer lets no newer one take over
 
 /**
  * The page as the server has it now, lit as it was last set; nothing when it
@@ -58,7 +71,7 @@ const patience = 250; // milliseconds that the server gets before the kept page 
  */
 async function freshPage() {
   try {
-    const answer = await fetch(page, { headers: { Accept: 'text/html' } });
+    const answer = await fetch(page, { headers: { Accept: 'text/html' }, signal: AbortSignal.timeout(limit) });
     if (!answer.ok || answer.redirected || !(await answer.clone().text()).includes(`/${edition}/`)) return undefined;
     await (await own()).put(page, answer.clone());
     return answer;
