@@ -75,7 +75,7 @@ func (s *Server) handleWalkWorker(w http.ResponseWriter, r *http.Request) {
 func (s *Server) handleWalkEngine(w http.ResponseWriter, r *http.Request) {
 	q, err := query(r, "edition")
 	if err == nil && q.Has("edition") && q.Get("edition") != s.static.Hash() {
-		err = status(http.StatusNotFound, "This program was renewed; open the Walk again.")
+		err = status(http.StatusNotFound, sayRenewed)
 	}
 	if err != nil {
 		s.fail(w, r, err)

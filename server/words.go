@@ -127,6 +127,7 @@ const (
 	sayCodeTwice      = "%s (%s) has the code %s too: give one of them another code."
 	sayNotSignedOff   = "Not signed off."
 	sayWalkIs         = "Record anchor points on foot, also where there is no network."
+	sayRenewed        = "This program was renewed; open the Walk again."
 )
 
 // Points: photos, pull tests, history, versions made apart.
