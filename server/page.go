@@ -90,6 +90,8 @@ func parsePages(asset func(string) string) (map[string]*template.Template, error
 		"count":   wording.Count,
 		"said":    said,
 		"shape":   shape,
+		"sorted":  sorted,
+		"told":    told,
 		"bearing": wording.Bearing,
 		"lines":   lines,
 		"grid":    func(p rig.Place) string { return usng(orb.Point(p)) },

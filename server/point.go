@@ -37,9 +37,9 @@ type loadChoice struct{ ID, Title string }
 
 // handlePoint shows the answer for a point with all its working.
 //
-// GET /points/{id}?load=&required=&tonight=
+// GET /points/{id}?load=&required=&tonight=&drawing=
 func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
-	q, err := query(r, "load", "required", "tonight")
+	q, err := query(r, "load", "required", "tonight", drawingParameter)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -74,9 +74,13 @@ func (s *Server) handlePoint(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	drawn, err := plates(j, working, policy)
+	drawn, err := plates(r.URL, j, working, policy)
 	if err != nil {
 		s.fail(w, r, err)
+		return
+	}
+	if n := q.Get(drawingParameter); n != "" {
+		s.serveDrawing(w, r, drawn, n)
 		return
 	}
 	used, missing, err := s.atlas.Used(r.Context(), j.Around)

@@ -36,9 +36,10 @@ type sitePage struct {
 
 // handleSite shows what holds at a site and how to get there.
 //
-// GET /sites/{id}
+// GET /sites/{id}?drawing=
 func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
-	if _, err := query(r); err != nil {
+	q, err := query(r, drawingParameter)
+	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
@@ -68,9 +69,13 @@ func (s *Server) handleSite(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	drawn, err := s.siteMap(r.Context(), row.Item, judged, policy.Units)
+	drawn, err := s.siteMap(r.Context(), r.URL, row.Item, judged, policy.Units)
 	if err != nil {
 		s.fail(w, r, err)
+		return
+	}
+	if n := q.Get(drawingParameter); n != "" {
+		s.serveDrawing(w, r, drawn, n)
 		return
 	}
 	now := s.now().UTC()

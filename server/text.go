@@ -3,6 +3,7 @@ package server
 import (
 	"fmt"
 	"html/template"
+	"slices"
 	"strings"
 	"time"
 
@@ -167,11 +168,39 @@ func lines(text string) []string {
 
 // shape names the symbol of a check.
 func shape(c answer.Check) string {
-	switch {
-	case !c.Ran:
-		return "unrun"
-	case c.Passed:
-		return "passed"
+	return [...]string{"failed", "unrun", "passed"}[c.Ended()]
+}
+
+// checkList is checks as pages list them.
+type checkList struct {
+	Open   []answer.Check // failed, then not run
+	Passed []answer.Check
+}
+
+// sorted splits checks into those to read, foremost first, and those that
+// passed.
+func sorted(checks []answer.Check) checkList {
+	all := answer.Foremost(checks)
+	i := slices.IndexFunc(all, func(c answer.Check) bool { return c.Ended() == answer.Passed })
+	if i < 0 {
+		return checkList{Open: all}
 	}
-	return "failed"
+	return checkList{all[:i], all[i:]}
+}
+
+// reserved is the sentence of an answer in parts.
+type reserved struct {
+	Answer string
+	Buts   []string // what must not be missed beside it
+}
+
+// told splits the sentence of an answer at its reservations, which each begin
+// with But, so that the answer itself stands out on a small screen.
+func told(sentence string) reserved {
+	parts := strings.Split(sentence, " But ")
+	out := reserved{Answer: parts[0]}
+	for _, p := range parts[1:] {
+		out.Buts = append(out.Buts, "But "+p)
+	}
+	return out
 }

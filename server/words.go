@@ -69,6 +69,7 @@ const (
 	sayAddressUnread    = "the address cannot be read: %s"
 	sayNotKnownHere     = "is not known here"
 	sayNotKnownAre      = "is not known here; known are %s"
+	sayNoDrawing        = "this page has %d drawings, numbered from 1"
 	sayGivenTimes       = "is given %d times"
 	sayPageFailed       = "This page could not be put together. The log names this request."
 	sayDisplays         = "The display is day, night or auto."

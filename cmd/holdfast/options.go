@@ -208,7 +208,7 @@ func printAnswer(out io.Writer, a answer.Answer) error {
 		for _, r := range best.Main.Reasons {
 			fmt.Fprintf(out, "Because  %s\n", r)
 		}
-		for _, c := range best.Main.Checks {
+		for _, c := range answer.Foremost(best.Main.Checks) {
 			fmt.Fprintf(out, "%-8s %s: %s\n", mark(c), c.Title, c.Message)
 		}
 	}
@@ -223,11 +223,5 @@ func printAnswer(out io.Writer, a answer.Answer) error {
 }
 
 func mark(c answer.Check) string {
-	switch {
-	case !c.Ran:
-		return "NOT RUN"
-	case c.Passed:
-		return "passed"
-	}
-	return "FAILED"
+	return [...]string{"FAILED", "NOT RUN", "passed"}[c.Ended()]
 }

@@ -9,6 +9,8 @@
 package answer
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"holdfast/geo"
@@ -47,6 +49,35 @@ type Check struct {
 	Matters bool   `json:"matters"`
 	Message string `json:"message"`
 	Fix     string `json:"fix,omitempty"` // how to make it pass
+}
+
+// Ended is how a check ended: it sorts what asks most of the reader first.
+type Ended int
+
+// The ends of a check.
+const (
+	Failed Ended = iota
+	NotRun
+	Passed
+)
+
+// Ended is how the check ended.
+func (c Check) Ended() Ended {
+	switch {
+	case !c.Ran:
+		return NotRun
+	case c.Passed:
+		return Passed
+	}
+	return Failed
+}
+
+// Foremost are the checks in the order to read them in: those that failed,
+// those that did not run, those that passed; each as they were.
+func Foremost(checks []Check) []Check {
+	out := slices.Clone(checks)
+	slices.SortStableFunc(out, func(a, b Check) int { return cmp.Compare(a.Ended(), b.Ended()) })
+	return out
 }
 
 // Placed is an anchor in its place: the main or the belay of an option.

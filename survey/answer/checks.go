@@ -147,12 +147,16 @@ func (w *working) bearingCheck() Check {
 	case (len(p.Readings) > 1 || w.sides) && len(p.Doubts) > 0:
 		return minor(failed(title, "take the pull bearing again on the ground", w.t.s(strings.Join(p.Doubts, "; ")).end()))
 	}
-	t := w.t.s("one reading, ").s(p.Source)
+	t := &w.t
 	if len(p.Readings) > 1 {
-		t = w.t.num(float64(len(p.Readings)), 0).s(" readings agree within ").num(w.policy().BearingDoubtDeg.Value, 0).s("°")
-		for _, r := range p.Readings[1:] {
-			t.s("; ").s(r.Source)
+		t.num(float64(len(p.Readings)), 0).s(" readings agree within ").num(w.policy().BearingDoubtDeg.Value, 0).s("°")
+		between := ": "
+		for _, r := range p.Readings {
+			t.s(between).s(r.Source)
+			between = "; "
 		}
+	} else {
+		t.s("one reading, ").s(p.Source)
 	}
 	for _, n := range p.Notes {
 		t.s("; ").s(n)

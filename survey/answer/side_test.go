@@ -38,6 +38,7 @@ func TestWaterOnBothSides(t *testing.T) {
 	}
 	c, a := check(firm(), river, canal)
 	assert.True(t, c.Ran && c.Passed, c.Message)
+	assert.Regexp(t, "^2 readings agree within 20°: ", c.Message)
 	assert.Contains(t, c.Message, "water on both sides: compared with water Long Canal (197 ft (60.0 m) on 214°); water Old River (66 ft (20.0 m) on 034°) lies behind the pull")
 	assert.Empty(t, a.Pull.Doubts)
 	assert.InDelta(t, 214, a.Pull.Readings[1].TrueDeg.Degrees(), 0.01)

@@ -375,7 +375,7 @@ func (a *arranger) checks(o answer.Option) []Block {
 	if len(all) == 0 {
 		return []Block{{Heading: heading}}
 	}
-	slices.SortStableFunc(all, func(a, b line) int { return cmp.Compare(checkRank(a.Check), checkRank(b.Check)) })
+	slices.SortStableFunc(all, func(a, b line) int { return cmp.Compare(a.Ended(), b.Ended()) })
 	open := Table{Columns: []string{"mark", "for", "check", "finding", "to make it pass"}, Widths: []float64{18, 9, 27, 92, 40}}
 	var passed []string
 	minor := false
@@ -384,7 +384,7 @@ func (a *arranger) checks(o answer.Option) []Block {
 		if !c.Matters {
 			title, minor = title+" *", true
 		}
-		if checkRank(c.Check) < 2 {
+		if c.Ended() != answer.Passed {
 			open.Rows = append(open.Rows, Row{Cells: []string{checkMark(c.Check), c.of, title, cmp.Or(c.Message, "-"), cmp.Or(c.Fix, "-")}, Loud: c.Matters})
 			continue
 		}
@@ -410,20 +410,9 @@ func (a *arranger) checks(o answer.Option) []Block {
 	return out
 }
 
-func checkRank(c answer.Check) int {
-	switch {
-	case c.Ran && !c.Passed:
-		return 0
-	case !c.Ran:
-		return 1
-	default:
-		return 2
-	}
-}
-
 // checkMark is a mark of its own shape for each of the three ends of a check.
 func checkMark(c answer.Check) string {
-	return [...]string{"✗ FAILED", "○ NOT RUN", "✓ passed"}[checkRank(c)]
+	return [...]string{"✗ FAILED", "○ NOT RUN", "✓ passed"}[c.Ended()]
 }
 
 func sentences(s []string) []string {

@@ -38,14 +38,18 @@ export async function endView(app, root) {
 const link = (item, q, text) => h('li', {}, h('a', { href: `#q/${item.id}/${q.id}` }, text));
 
 function option(o) {
+  const passed = o.main.checks.filter((c) => c.ran && c.passed);
   return h(
     'article',
     { class: 'option' },
     h('header', {}, h('span', { class: 'rank' }, String(o.rank)), h('h3', {}, o.summary), verdict(o.verdict)),
     h('p', { class: 'second' }, o.why),
-    h('details', {}, h('summary', {}, texts.checks), h('ul', { class: 'checks' }, o.main.checks.map((c) => h('li', {}, checkMark(c), h('div', {}, h('b', {}, c.title), h('br'), c.message, c.fix && [h('br'), h('span', { class: 'second' }, c.fix)]))))),
+    checks(o.main.checks.filter((c) => c.ran && !c.passed).concat(o.main.checks.filter((c) => !c.ran))),
+    passed.length > 0 && h('details', { class: 'passed' }, h('summary', {}, texts.checksPassed(passed.length)), checks(passed)),
   );
 }
+
+const checks = (list) => list.length > 0 && h('ul', { class: 'checks' }, list.map((c) => h('li', {}, checkMark(c), h('div', {}, h('b', {}, c.title), h('br'), c.message, c.fix && [h('br'), h('span', { class: 'second' }, c.fix)]))));
 
 async function queue(app, item) {
   const site = app.items.find((i) => i.kind === 'sites' && i.id === item.feature.properties.site && i.state === 'draft' && app.mine(i));

@@ -114,7 +114,7 @@ export const texts = {
   dontKnowHint: 'Stays unknown: neither a no nor a zero.',
 
   // end.js
-  checks: 'Checks',
+  checksPassed: (n) => (n === 1 ? '1 check passed' : `${n} checks passed`),
   throwItAway: 'Throw it away',
   neverSent: 'It was never sent; nothing of it will be left.',
   throwSurveyAway: 'Throw this survey away',
