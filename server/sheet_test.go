@@ -1,7 +1,14 @@
 package server_test
 
 import (
+	"encoding/xml"
+	"fmt"
+	"html"
+	"io"
 	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -74,6 +81,68 @@ func TestLayouts(t *testing.T) {
 	}
 	assert.Equal(t, http.StatusNotFound, call(t, s, http.MethodGet, "/points/none/layout.svg", "").StatusCode)
 	assert.Equal(t, http.StatusBadRequest, call(t, s, http.MethodGet, "/points/p-good/layout.dxf?colour=red", "").StatusCode)
+}
+
+// A drawing of a page opens alone, as an SVG in the colours of the display; the
+// address keeps what was asked.
+func TestDrawingsAlone(t *testing.T) {
+	s, _ := fixture(t)
+	link := regexp.MustCompile(`href="(/(?:sites|points)/[^"]*drawing=1[^"]*)"`)
+	for _, page := range []string{"/sites/s-alder", "/points/p-good?load=one-person&tonight=wet"} {
+		found := link.FindStringSubmatch(bodyOf(t, call(t, s, http.MethodGet, page, "")))
+		require.NotNil(t, found, page)
+		href := html.UnescapeString(found[1])
+		at, err := url.Parse(href)
+		require.NoError(t, err)
+		asked, err := url.Parse(page)
+		require.NoError(t, err)
+		for name, values := range asked.Query() {
+			assert.Equal(t, values, at.Query()[name], href)
+		}
+		night := call(t, s, http.MethodGet, href, "", "Cookie: display=night")
+		require.Equal(t, http.StatusOK, night.StatusCode, href)
+		checkHeaders(t, night)
+		assert.Equal(t, "image/svg+xml", night.Header.Get("Content-Type"))
+		body := bodyOf(t, night)
+		assert.Contains(t, body, "css/night.css")
+		read := xml.NewDecoder(strings.NewReader(body))
+		for err = error(nil); err == nil; {
+			_, err = read.Token()
+		}
+		require.ErrorIs(t, err, io.EOF, "it is whole XML")
+		day := bodyOf(t, call(t, s, http.MethodGet, href, "", "Cookie: display=day"))
+		assert.NotContains(t, day, "css/night.css")
+		for _, none := range []string{"0", "99", "x"} {
+			assert.Equal(t, http.StatusBadRequest, call(t, s, http.MethodGet, strings.Replace(href, "drawing=1", "drawing="+none, 1), "").StatusCode, none)
+		}
+	}
+}
+
+// Checks that failed stand first, then those that were not run; those that
+// passed are folded, and counted.
+func TestChecksForemostFirst(t *testing.T) {
+	s, _ := fixture(t)
+	body := bodyOf(t, call(t, s, http.MethodGet, "/points/p-barred", ""))
+	_, body, ok := strings.Cut(body, `<ul class="checks"`)
+	require.True(t, ok)
+	open, folded, ok := strings.Cut(body, `<details class="passed">`)
+	require.True(t, ok)
+	folded, _, _ = strings.Cut(folded, `</details>`)
+	marks := regexp.MustCompile(`class="check (failed|unrun|passed)"`)
+	ended := func(part string) (out []string) {
+		for _, m := range marks.FindAllStringSubmatch(part, -1) {
+			out = append(out, m[1])
+		}
+		return out
+	}
+	first := ended(open)
+	require.Contains(t, first, "failed")
+	require.Contains(t, first, "unrun")
+	assert.True(t, slices.IsSorted(first), "failed before unrun: %v", first)
+	assert.NotContains(t, first, "passed")
+	passed := ended(folded)
+	assert.Equal(t, []string{"passed"}, slices.Compact(slices.Clone(passed)))
+	assert.Contains(t, folded, fmt.Sprintf("%d checks passed", len(passed)))
 }
 
 func TestBookOverHTTP(t *testing.T) {

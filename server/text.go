@@ -194,13 +194,13 @@ type reserved struct {
 	Buts   []string // what must not be missed beside it
 }
 
-// told splits the sentence of an answer at its reservations, which each begin
-// with But, so that the answer itself stands out on a small screen.
+// told splits the sentence of an answer at its reservations, so that the answer
+// itself stands out on a small screen.
 func told(sentence string) reserved {
-	parts := strings.Split(sentence, " But ")
+	parts := strings.Split(sentence, answer.But)
 	out := reserved{Answer: parts[0]}
 	for _, p := range parts[1:] {
-		out.Buts = append(out.Buts, "But "+p)
+		out.Buts = append(out.Buts, strings.TrimSpace(answer.But)+" "+p)
 	}
 	return out
 }

@@ -16,7 +16,7 @@ var walkPolicy = strings.Replace(contentPolicy, "script-src 'self'", "script-src
 
 // walkFiles are what the Walk needs without a network, besides its page.
 var walkFiles = []string{
-	"css/tokens.css", "css/night.css", "css/base.css", "css/answer.css", "css/parts.css", "css/walk.css", "css/print.css",
+	"css/tokens.css", "css/night.css", "css/base.css", "css/answer.css", "css/parts.css", "css/stack.css", "css/walk.css", "css/print.css",
 	"font/next-latin.woff2", "font/next-latin-ext.woff2", "font/mono-latin.woff2",
 	"js/ink.js", "js/roles.js", "js/symbol.js", "js/words.js", "js/walk/*.js", "lib/ol.js", "engine/engine.wasm.gz", "engine/wasm_exec.js", "icon.svg", "icon/*.png",
 }

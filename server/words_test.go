@@ -19,7 +19,7 @@ import (
 var prose = regexp.MustCompile(`[A-Za-z]{2,}[,;:]? [a-z(%]`)
 
 // header is the value of a header or a rule of style, which nobody reads on a page.
-var header = regexp.MustCompile(`^(private|text/|attachment;|inline;|default-src|Bearer realm=|light dark$|screen and |@media |\{:root|<em class=)`)
+var header = regexp.MustCompile(`^(private|text/|attachment;|inline;|default-src|Bearer realm=|light dark$|screen and |@media |\{:root|<em class=|<\?xml)`)
 
 // forTheLog are texts that stand in the log or are read by programs.
 var forTheLog = []string{"internal error", "disk full", "too slow", "sign-in refused", "no account of ours", "not signed in", "disk refuses", "the atlas cannot be read\n", "ready to read only: "}

@@ -105,16 +105,19 @@ func (w *working) say() {
 	}
 }
 
+// But begins each reservation in the sentence of an answer.
+const But = " But "
+
 // reservations adds to "holds" what does not decide the verdict and must not be
 // missed: a class nobody tested, no room to lead rigs together, water that
 // reaches the point, kit that is not carried, a survey that is old or of no date.
 func (w *working) reservations(t *text, p *Placed) {
 	if w.a.Ground.Assumed && p.Anchor.Kind == survey.KindRig {
-		t.s(" But the ground class is as written, with no test behind it.")
+		t.s(But + "the ground class is as written, with no test behind it.")
 	}
 	for i := range p.Anchor.Evidence {
 		if e := &p.Anchor.Evidence[i]; e.Used && e.Grade == survey.TestedHere && strings.Contains(e.Note, rig.NoBearing) {
-			t.s(" But it rests on a rig or anchor ").s(rig.NoBearing).s(".")
+			t.s(But + "it rests on a rig or anchor ").s(rig.NoBearing).s(".")
 			break
 		}
 	}
@@ -126,16 +129,16 @@ func (w *working) reservations(t *text, p *Placed) {
 		switch c.Title {
 		case waterTitle:
 			if c.Ran {
-				t.s(" But ").s(c.Message).s(".")
+				t.s(But).s(c.Message).s(".")
 			}
 		case overheadTitle:
 			if !c.Matters {
-				t.s(" But of overhead lines ").s(c.Message).s(".")
+				t.s(But + "of overhead lines ").s(c.Message).s(".")
 			}
 		case KitTitle:
-			t.s(" But it takes more than is carried: ").s(c.Message).s(".")
+			t.s(But + "it takes more than is carried: ").s(c.Message).s(".")
 		case AgeTitle:
-			t.s(" But the survey is in doubt: ").s(c.Message).s(".")
+			t.s(But + "the survey is in doubt: ").s(c.Message).s(".")
 		}
 	}
 }
@@ -200,7 +203,7 @@ func (w *working) stands(t *text, p *Placed) *text {
 	t.s(", so that their legs meet before the edge.")
 	for i := range p.Checks {
 		if c := &p.Checks[i]; c.Title == RoomTitle && !c.Ran {
-			t.s(" But ").s(c.Message).s(".")
+			t.s(But).s(c.Message).s(".")
 		}
 	}
 	return t
