@@ -143,7 +143,7 @@ export const texts = {
   countsFrom: (when) => `Its survey still counts from ${when}. `,
   back: 'Back',
   progress: 'Progress',
-  questionOf: (group, n, all) => `${group} · ${n} of ${all} · `,
+  questionOf: (group, n, all) => `${group} · ${n} of ${all}`,
   lookItOver: 'Look it over',
   next: 'Next',
   takeAreaFirst: 'No area is on this device: take one along first.',
