@@ -119,6 +119,7 @@ func (s *Server) sentenceOf(ctx context.Context, m mark) string {
 	if err != nil {
 		return sayNotWorkedOut
 	}
+	s.marks.keep(m, j.Answer.Sentence)
 	return j.Answer.Sentence
 }
 

@@ -60,6 +60,7 @@ type marks struct {
 	index    map[string]int
 	sites    map[string]*markSite
 	left     int       // not judged yet
+	said     int       // sentences kept of a large atlas
 	until    time.Time // the first of those of all; zero: none
 	busy     bool
 }
@@ -300,7 +301,7 @@ func (m *marks) take(j atlas.Judged, reading int) {
 		m.left--
 	}
 	one.class, one.verdict, one.pull = a.Ground.Class, a.Verdict, a.Pull.TrueDeg
-	if len(m.all) <= sentences {
+	if one.sentence = ""; len(m.all) <= sentences {
 		one.sentence = a.Sentence
 	}
 	one.sector = survey.Opt[[2]geo.Bearing]{}
@@ -309,6 +310,23 @@ func (m *marks) take(j atlas.Judged, reading int) {
 	}
 	if until, ok := p.BuriedUtilities.Until.Get(); ok && until.After(a.AsOf) {
 		one.until, m.until = until, earlier(m.until, until)
+	}
+}
+
+// keep keeps the sentence of a point of a large atlas that was worked out for
+// a list, since who looks at a place looks again. It is let go when the verdict
+// is, and all are when there are too many.
+func (m *marks) keep(of mark, sentence string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.said++; m.said > sentences {
+		for i := range m.all {
+			m.all[i].sentence = ""
+		}
+		m.said = 1
+	}
+	if i, ok := m.index[of.id]; ok && m.all[i].judged && m.all[i].since == of.since {
+		m.all[i].sentence = sentence
 	}
 }
 

@@ -89,18 +89,24 @@ func sites(n int) int { return max(1, n/10) }
 func siteID(i int) string  { return fmt.Sprintf("BN-%05d", i) }
 func pointID(i int) string { return fmt.Sprintf("%s-%d", siteID(i/10), i%10+1) }
 
+// sitePlace is where the i-th of the sites of n points lies.
+func sitePlace(i, n int) (lon, lat float64) {
+	return place(rand.New(rand.NewPCG(seed, uint64(i))), i, sites(n))
+}
+
 // surveyed are survey points, ten to a site, each with its ground, bank and a
 // tree.
 func (b *bench) surveyed(n int) (siteFile, points string, err error) {
-	siteFile, err = b.create("sites", n, sites(n), func(w *bufio.Writer, r *rand.Rand, i int) {
-		lon, lat := place(r, 10*i, n)
+	siteFile, err = b.create("sites", n, sites(n), func(w *bufio.Writer, _ *rand.Rand, i int) {
+		lon, lat := sitePlace(i, n)
 		fmt.Fprintf(w, `{"type":"Feature","id":%q,"geometry":{"type":"Point","coordinates":[%.7f,%.7f]},"properties":{"name":"Bench %d","code":%q,"kind":"riverbank"}}`, siteID(i), lon, lat, i, siteID(i))
 	})
 	if err != nil {
 		return "", "", err
 	}
 	points, err = b.create("points", n, n, func(w *bufio.Writer, r *rand.Rand, i int) {
-		lon, lat := place(r, i, n)
+		lon, lat := sitePlace(i/10, n)
+		lon, lat = lon+0.004*(r.Float64()-0.5), lat+0.003*(r.Float64()-0.5) // some 150 m about it
 		fmt.Fprintf(w, `{"type":"Feature","id":%q,"geometry":{"type":"Point","coordinates":[%.7f,%.7f,231.5]},"properties":{"site":%q,"label":"P%d","surveyed_at":"2026-03-%02dT08:00:00Z","surveyed_by":"D. Lorne",`+
 			`"ground":{"texture":"clay loam","moisture":"moist","disturbed":"no","fissured":"no","seeping":"no","vibration":"no","layers_dip_into_slope":"no","tests":[{"kind":"pocket penetrometer","reading":%.2f,"unit":"tsf"}],"depth_to_refusal_m":1.5},`+
 			`"terrain":{"slope_deg":%d,"height_m":7,"setback_m":3,"source":"measured"},"pull":{"bearing_deg":%d,"north":"true","source":"measured"},`+

@@ -30,7 +30,7 @@ func (b *bench) loaded(ctx context.Context) (err error) {
 		b.report.note("Under load: wrk not installed.")
 		return nil
 	}
-	whole, err := os.ReadFile(from)
+	file, err := os.ReadFile(from)
 	if err != nil {
 		return err
 	}
@@ -40,7 +40,7 @@ func (b *bench) loaded(ctx context.Context) (err error) {
 			return err
 		}
 	}
-	if err := os.WriteFile(atlas, whole, 0o600); err != nil {
+	if err := os.WriteFile(atlas, file, 0o600); err != nil {
 		return err
 	}
 	s, err := b.serve(ctx, atlas)
@@ -57,7 +57,7 @@ func (b *bench) loaded(ctx context.Context) (err error) {
 	if err := b.each(ctx, s, n); err != nil {
 		return err
 	}
-	reads := mixed(n)
+	reads := mixed(n, mix...)
 	if _, err := b.wrk(ctx, s, asking(reads), 16, 2*time.Second); err != nil { // warm
 		return err
 	}
@@ -74,6 +74,12 @@ func (b *bench) loaded(ctx context.Context) (err error) {
 	b.report.hold(limit{what: "mixed reads a second", size: n, is: r.rate, allowed: 2000, unit: "1/s", least: true, how: how})
 	b.report.hold(limit{what: "mixed reads, 99 % within", size: n, is: r.p99, allowed: 50, unit: "ms"})
 
+	whole := mixed(n, slices.Concat(mix, pages)...)
+	if r, err = b.wrk(ctx, s, asking(whole), 16, b.load); err != nil {
+		return err
+	}
+	b.report.note("The same with 5 pages to each 20 of them (2 lists beside the map, 2 pages of a point, 1 of a site), 16 connections: %s.", r)
+
 	b.say("writes, %s", count(n))
 	if r, err = b.wrk(ctx, s, writing(n, "w"), 8, b.load); err != nil {
 		return err
@@ -82,13 +88,13 @@ func (b *bench) loaded(ctx context.Context) (err error) {
 		what: "acknowledged writes a second", size: n, is: r.rate, allowed: 200, unit: "1/s", least: true,
 		how: "POST of a whole survey point, each judged, chained and flushed to the disk before it is answered; 8 connections, " + r.String(),
 	})
-	return b.soak(ctx, s, reads, n)
+	return b.soak(ctx, s, n)
 }
 
 // each measures the parts of the mix by themselves.
 func (b *bench) each(ctx context.Context, s *served, n int) error {
 	r := rand.New(rand.NewPCG(seed, 4))
-	for _, m := range mix {
+	for _, m := range slices.Concat(mix, pages) {
 		paths := make([]string, 200)
 		for i := range paths {
 			paths[i] = m.path(r, n)
@@ -105,20 +111,26 @@ func (b *bench) each(ctx context.Context, s *served, n int) error {
 
 // soak sends a day's worth of requests and holds the memory of the last
 // quarter against that of the second.
-func (b *bench) soak(ctx context.Context, s *served, reads []string, n int) error {
+func (b *bench) soak(ctx context.Context, s *served, n int) error {
 	b.say("a day of requests, %s", count(n))
 	var memory []int64
 	files, asked, failed := s.files(), 0, 0
 	for asked < aDay {
-		r, err := b.wrk(ctx, s, asking(reads), 16, 2*time.Second)
-		if err != nil {
-			return err
+		for _, one := range []struct {
+			script      string
+			connections int
+			time        time.Duration
+		}{
+			{asking(mixed(n, mix...)), 16, 3 * time.Second},
+			{writing(n, fmt.Sprintf("s%d-", len(memory))), 2, time.Second},
+			{asking(mixed(n, pages...)), 4, time.Second},
+		} {
+			r, err := b.wrk(ctx, s, one.script, one.connections, one.time)
+			if err != nil {
+				return err
+			}
+			asked, failed = asked+r.requests, failed+r.errors
 		}
-		w, err := b.wrk(ctx, s, writing(n, fmt.Sprintf("s%d-", len(memory))), 2, time.Second)
-		if err != nil {
-			return err
-		}
-		asked, failed = asked+r.requests+w.requests, failed+r.errors+w.errors
 		memory = append(memory, s.memory("VmRSS"))
 	}
 	time.Sleep(time.Second) // connections close
@@ -127,7 +139,7 @@ func (b *bench) soak(ctx context.Context, s *served, reads []string, n int) erro
 	early, late := middle(memory[quarter:max(quarter+1, 2*quarter)]), middle(memory[len(memory)-quarter:])
 	b.report.hold(limit{
 		what: "memory after a day of requests, against its first hours", size: n, is: late / early, allowed: 1.15, unit: "times",
-		how: fmt.Sprintf("%d requests, reads and writes in turn, %d errors; %s in the second quarter, %s in the last; files open %d before, %d after", asked, failed, bytesOf(int64(early)), bytesOf(int64(late)), files, s.files()),
+		how: fmt.Sprintf("%d requests, reads, writes and pages in turn, %d errors; %s in the second quarter, %s in the last; files open %d before, %d after", asked, failed, bytesOf(int64(early)), bytesOf(int64(late)), files, s.files()),
 	})
 	return nil
 }
@@ -143,15 +155,18 @@ func (b *bench) upTo(most int) int {
 	return n
 }
 
-// mix is what people and their programs ask for in an incident: of 20 requests
-// so many of each.
-var mix = []struct {
+// often is how often something is asked for.
+type often struct {
 	what string
 	many int
 	path func(r *rand.Rand, n int) string
-}{
-	{"one point", 6, func(r *rand.Rand, n int) string { return "/api/collections/points/items/" + pointID(r.IntN(n)) }},
-	{"map tile kept from before", 5, func(r *rand.Rand, n int) string {
+}
+
+// mix is what programs ask for in an incident: phones and the map by
+// themselves, desktop GIS; of 20 requests so many of each.
+var mix = []often{
+	{"one point", 8, func(r *rand.Rand, n int) string { return "/api/collections/points/items/" + pointID(r.IntN(n)) }},
+	{"map tile kept from before", 7, func(r *rand.Rand, n int) string {
 		tiles := tilePaths("places", zoomFor(n))
 		return tiles[r.IntN(min(16, len(tiles)))]
 	}},
@@ -161,8 +176,12 @@ var mix = []struct {
 	{"anchors in reach", 2, func(r *rand.Rand, _ int) string {
 		return fmt.Sprintf("/api/near?lon=%.6f&lat=%.6f&rope_m=300", west+r.Float64()*extent, south+r.Float64()*extent)
 	}},
+}
+
+// pages are what people open; each is worked out anew.
+var pages = []often{
 	{"list beside the map", 2, func(r *rand.Rand, n int) string { return "/map/ledger?bbox=" + small(r, n) }},
-	{"page of a point", 1, func(r *rand.Rand, n int) string { return "/points/" + pointID(r.IntN(n)) }},
+	{"page of a point", 2, func(r *rand.Rand, n int) string { return "/points/" + pointID(r.IntN(n)) }},
 	{"page of a site", 1, func(r *rand.Rand, n int) string { return "/sites/" + siteID(r.IntN(sites(n))) }},
 }
 
@@ -173,12 +192,12 @@ func small(r *rand.Rand, n int) string {
 	return fmt.Sprintf("%.6f,%.6f,%.6f,%.6f", x, y, x+side, y+side)
 }
 
-// mixed are reads in the proportions of mix, shuffled.
-func mixed(n int) []string {
+// mixed are requests in the proportions given, shuffled.
+func mixed(n int, of ...often) []string {
 	r := rand.New(rand.NewPCG(seed, 3))
 	var paths []string
 	for range 100 {
-		for _, m := range mix {
+		for _, m := range of {
 			for range m.many {
 				paths = append(paths, m.path(r, n))
 			}

@@ -167,8 +167,15 @@ func (g *mapper) layers() (named []label) {
 			}
 		}
 	}
+	if len(named) > mostNamed {
+		g.d.Left = append(g.d.Left, fmt.Sprintf("the names of %d more features", len(named)-mostNamed))
+		named = named[:mostNamed]
+	}
 	return named
 }
+
+// mostNamed is how many names a map of a site tries to find room for.
+const mostNamed = 100
 
 // feature draws one feature and returns its longest part on the map.
 func (g *mapper) feature(f survey.LayerFeature) (longest []Pt) {
