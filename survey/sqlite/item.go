@@ -39,7 +39,8 @@ var (
 )
 
 func newKind(table, noun, key string) kind {
-	fill := strings.NewReplacer("{table}", table, "{key}", key).Replace
+	columns := "id, " + key + ", words, west, south, east, north, body, revision, updated_at, updated_by, deleted"
+	fill := strings.NewReplacer("{table}", table, "{key}", key, "{columns}", columns).Replace
 	return kind{
 		table: table,
 		noun:  noun,
@@ -52,20 +53,7 @@ func newKind(table, noun, key string) kind {
 			FROM {table}
 			WHERE id = ?`),
 		save: fill(`
-			INSERT INTO {table} (
-				id,
-				{key},
-				words,
-				west,
-				south,
-				east,
-				north,
-				body,
-				revision,
-				updated_at,
-				updated_by,
-				deleted
-			) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0)
+			INSERT INTO {table} ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0)
 			ON CONFLICT (id) DO UPDATE SET
 				{key}      = excluded.{key},
 				words      = excluded.words,
@@ -92,21 +80,7 @@ func newKind(table, noun, key string) kind {
 			SELECT EXISTS (SELECT 1 FROM revisions WHERE collection = '{table}' AND id IN (SELECT value FROM json_each(?)))`),
 		last: fill(`SELECT coalesce(max(n), 0) FROM {table}`),
 		create: fill(`
-			INSERT INTO {table} (
-				n,
-				id,
-				{key},
-				words,
-				west,
-				south,
-				east,
-				north,
-				body,
-				revision,
-				updated_at,
-				updated_by,
-				deleted
-			) VALUES `),
+			INSERT INTO {table} (n, {columns}) VALUES `),
 		box: fill(`
 			INSERT INTO {table}_box (n, west, east, south, north)
 			SELECT n, west, east, south, north FROM {table} WHERE n BETWEEN ? AND ?`),
