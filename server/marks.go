@@ -178,14 +178,14 @@ func (s *Server) placesNow(ctx context.Context, touched map[sqlite.Changed]bool)
 			ids = append(ids, c.ID)
 		case sqlite.Sites:
 			row, err := s.store.Site(ctx, c.ID)
-			if errors.Is(err, survey.ErrNotFound) {
-				delete(sites, c.ID)
-				continue
-			}
-			if err != nil {
+			switch {
+			case err == nil && row.Item.ID == c.ID:
+				sites[c.ID] = &markSite{c.ID, row.Item.Name, row.Item.Code}
+			case err == nil, errors.Is(err, survey.ErrNotFound), errors.Is(err, survey.ErrConflict):
+				delete(sites, c.ID) // it is gone; others may have its id for their code
+			default:
 				return nil, nil, err
 			}
-			sites[c.ID] = &markSite{c.ID, row.Item.Name, row.Item.Code}
 		}
 	}
 	places, err := s.store.PlacesOf(ctx, ids)
