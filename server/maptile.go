@@ -7,8 +7,6 @@ import (
 	"strings"
 
 	"github.com/paulmach/orb/maptile"
-
-	"holdfast/geo/tile"
 )
 
 // handleMapTile is one vector tile of what lies below the points: the shapes
@@ -23,9 +21,9 @@ func (s *Server) handleMapTile(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	at, err := tile.Parse(pathPart(r, "matrix"), pathPart(r, "row"), pathPart(r, "col"))
+	at, err := tileAt(r)
 	if err != nil {
-		s.fail(w, r, status(http.StatusNotFound, "%s", sentence(err.Error())))
+		s.fail(w, r, err)
 		return
 	}
 	s.sendTile(w, r, func() ([]byte, error) { return s.mapTile(r.Context(), at, strings.Split(q.Get("layers"), ",")) })

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"net/http"
 	"strconv"
-	"sync"
 	"time"
 
 	"holdfast/survey/sqlite"
@@ -51,33 +50,9 @@ func readCursor(text string, o sqlite.Order, numbered bool) (id, key string, err
 // which a standard list may leave out (17-069r4, 7.15.8).
 const patience = 400 * time.Millisecond
 
-// counts remembers how many features requests match for as long as the atlas
-// stays as it is, so that only the first page of a list counts.
-type counts struct {
-	mu    sync.Mutex
-	state sqlite.State
-	kept  map[string]int
-}
-
+// countsKept is how many counts are remembered for as long as the atlas stays
+// as it is, so that only the first page of a list counts.
 const countsKept = 1000
-
-func (c *counts) get(key string, state sqlite.State) (int, bool) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.kept == nil || state != c.state || len(c.kept) >= countsKept {
-		c.kept, c.state = map[string]int{}, state
-	}
-	n, ok := c.kept[key]
-	return n, ok
-}
-
-func (c *counts) put(key string, state sqlite.State, n int) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if state == c.state && c.kept != nil {
-		c.kept[key] = n
-	}
-}
 
 // matched counts the features that a request matches on all its pages.
 func (s *Server) matched(r *http.Request, c collection, sel selection) (int, error) {
@@ -93,7 +68,7 @@ func (s *Server) matched(r *http.Request, c collection, sel selection) (int, err
 		q.Del(name)
 	}
 	key := c.ID + "?" + q.Encode()
-	if n, ok := s.counts.get(key, state); ok {
+	if n, ok := s.counts.get(state, key); ok {
 		return n, nil
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), s.patience)
@@ -103,7 +78,7 @@ func (s *Server) matched(r *http.Request, c collection, sel selection) (int, err
 		n, err = uncounted, nil
 	}
 	if err == nil {
-		s.counts.put(key, state, n)
+		s.counts.put(state, key, n, 1)
 	}
 	return n, err
 }

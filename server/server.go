@@ -69,8 +69,8 @@ type Server struct {
 	marks    marks
 	reaches  reaches
 	catalog  catalog
-	counts   counts
-	tiles    tileCache
+	counts   kept[sqlite.State, int]
+	tiles    kept[string, []byte]
 	spool    *spool
 	handed   turns         // of contents handed to other stations
 	taken    turns         // and of those taken in
@@ -102,6 +102,7 @@ func New(c Config) (*Server, error) {
 	if s.hasher == nil {
 		s.hasher = secret.NewHasher(secret.Recommended, hashesAtOnce)
 	}
+	s.counts.most, s.tiles.most = countsKept, tilesKept
 	inFlight := cmp.Or(c.InFlight, inFlightUsual)
 	s.places, s.queue, s.queueWait = make(chan struct{}, inFlight), make(chan struct{}, 2*inFlight), queueWait
 	s.figures = newFigures(func() float64 { return float64(len(s.places)) }, func() bool { return s.store.Failing() == nil })

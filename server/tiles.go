@@ -156,9 +156,9 @@ func (s *Server) handleTile(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	at, err := tile.Parse(pathPart(r, "matrix"), pathPart(r, "row"), pathPart(r, "col"))
+	at, err := tileAt(r)
 	if err != nil {
-		s.fail(w, r, status(http.StatusNotFound, "%s", sentence(err.Error())))
+		s.fail(w, r, err)
 		return
 	}
 	var names []string
@@ -174,6 +174,49 @@ func (s *Server) handleTile(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.sendTile(w, r, func() ([]byte, error) { return s.tile(r.Context(), c.ID, at, fields) })
+}
+
+// tilesKept is how many bytes of tiles are kept in memory for as long as the
+// atlas stays as it is: in an incident many look at the same places.
+const tilesKept = 12 << 20
+
+// sendTile answers with a tile: with nothing when the client has it, with the
+// one kept, or with what is made.
+func (s *Server) sendTile(w http.ResponseWriter, r *http.Request, make func() ([]byte, error)) {
+	if s.unchanged(w, r, typeTile) {
+		return
+	}
+	tag, address := w.Header().Get("ETag"), r.URL.RequestURI() // the tag tells what the visitor may see, too
+	b, ok := s.tiles.get(tag, address)
+	if !ok {
+		var err error
+		if b, err = make(); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		if tag != "" {
+			s.tiles.put(tag, address, b, len(b)+len(address)+100) // about what an entry takes by itself
+		}
+	}
+	if len(b) == 0 {
+		w.WriteHeader(http.StatusNoContent)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", typeTile)
+	h.Add("Vary", "Accept")
+	if _, err := w.Write(b); err != nil {
+		s.log.InfoContext(r.Context(), "write tile", "error", err)
+	}
+}
+
+// tileAt is the tile that the address names.
+func tileAt(r *http.Request) (maptile.Tile, error) {
+	at, err := tile.Parse(pathPart(r, "matrix"), pathPart(r, "row"), pathPart(r, "col"))
+	if err != nil {
+		return at, status(http.StatusNotFound, "%s", sentence(err.Error()))
+	}
+	return at, nil
 }
 
 // tile encodes one tile of a collection.
