@@ -10,8 +10,8 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -294,17 +294,41 @@ func TestWrongLayersLeaveTheAtlasAlone(t *testing.T) {
 
 const main0 = `{"type":"Feature","geometry":{"type":"LineString","coordinates":[[-91.1867775,44.6519275],[-91.1847775,44.6519275]]},"properties":{"name":"lane"}}`
 
+// asked is a context that is cancelled when it has been asked so often whether
+// it is: in the midst of the work, however fast the machine.
+type asked struct {
+	context.Context
+	left atomic.Int64
+	stop context.CancelFunc
+}
+
+func endsAfter(t *testing.T, times int64) *asked {
+	t.Helper()
+	ctx, stop := context.WithCancel(t.Context())
+	t.Cleanup(stop)
+	a := &asked{Context: ctx, stop: stop}
+	a.left.Store(times)
+	return a
+}
+
+func (a *asked) Err() error {
+	if a.left.Add(-1) <= 0 {
+		a.stop()
+	}
+	return a.Context.Err()
+}
+
 // An import that is stopped half way leaves the atlas as it was.
 func TestACancelledImportLeavesNoTrace(t *testing.T) {
 	atlas, fresh := district(t), filepath.Join(t.TempDir(), "fresh.db")
 	before := sum(t, atlas)
 	big := file(t, "big.geojsonl", strings.Repeat(main0+"\n", 50_000))
 	for _, to := range []string{atlas, fresh} {
-		ctx, stop := context.WithTimeout(t.Context(), 300*time.Millisecond)
+		ctx := endsAfter(t, 20_000) // the import asks at each of 50,000 records, and oftener
 		var errs bytes.Buffer
 		code := run(ctx, []string{"import", big, "--layer", "Big", "--role", "road", "--atlas", to}, strings.NewReader(""), io.Discard, &errs)
-		stop()
 		require.Equal(t, exitFailed, code)
+		require.LessOrEqual(t, ctx.left.Load(), int64(0), "it was cancelled in the middle")
 	}
 	assert.Equal(t, before, sum(t, atlas))
 	left, err := os.ReadDir(filepath.Dir(fresh))
